@@ -1,0 +1,3 @@
+"""bracewright: design wooden loudspeaker cabinets before cutting them."""
+
+__version__ = "0.1.0"

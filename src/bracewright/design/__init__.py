@@ -1,0 +1,1 @@
+"""The design layer: frozen, validated records and the design file."""

@@ -1,0 +1,1 @@
+"""The plate model: parts, meshes, joints, K and M, modes."""

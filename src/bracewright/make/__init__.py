@@ -1,0 +1,1 @@
+"""From a cabinet to drawings, coordinates and cut files."""

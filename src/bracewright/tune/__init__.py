@@ -1,0 +1,1 @@
+"""Search: numbers to cabinets and back, goals, optimiser."""
