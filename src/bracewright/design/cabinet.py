@@ -1,0 +1,281 @@
+"""Records of a cabinet: frozen, validated, changed with `dataclasses.replace`.
+
+Lengths are in mm; every other quantity bears its unit in its name. The origin is the outer
+bottom-left-front corner, x to the right, y to the back, z up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from bracewright.boards import Board
+from bracewright.design.checks import MM_HINT, choice, length, number, text
+from bracewright.design.pockets import Pocket, Shape
+from bracewright.errors import DesignError
+
+AXES = ("x", "y", "z")
+PANELS = ("front", "back", "left", "right", "bottom", "top")
+PANEL_NORMAL: Mapping[str, str] = {"front": "y", "back": "y", "left": "x", "right": "x", "bottom": "z", "top": "z"}
+LOWER_PANELS = ("front", "left", "bottom")
+JOINT_KINDS = ("rigid", "glued", "dry")
+MAX_PARTS = 200
+
+
+def in_plane(normal: str) -> tuple[str, str]:
+    """Return the two in-plane axes of a part, in alphabetical order."""
+    a, b = (axis for axis in AXES if axis != normal)
+    return a, b
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JointSpec:
+    """How two parts hold together along a line.
+
+    Parameters
+    ----------
+    kind : {"rigid", "glued", "dry", "springs"}
+        ``springs`` uses the two line stiffnesses, the others follow from the boards.
+    translation_N_mm2 : float
+        Force per mm of line and mm of gap, in each of the three directions.
+    rotation_N_rad : float
+        Moment (N mm) per mm of line and radian, about the line.
+    """
+
+    kind: str = "glued"
+    translation_N_mm2: float = 0.0
+    rotation_N_rad: float = 0.0
+
+    def __post_init__(self) -> None:
+        choice(self.kind, "kind", (*JOINT_KINDS, "springs"))
+        number(self.translation_N_mm2, "translation_N_mm2", low=0.0, high=1e9)
+        number(self.rotation_N_rad, "rotation_N_rad", low=0.0, high=1e12)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """One of the six outer boards."""
+
+    side: str
+    board: str
+    grain_deg: float = 0.0
+    mesh: str | None = None
+
+    def __post_init__(self) -> None:
+        choice(self.side, "side", PANELS)
+        number(self.grain_deg, "grain_deg", low=-360, high=360)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """A through cut-out of a panel."""
+
+    name: str
+    panel: str
+    shape: Shape
+
+    def __post_init__(self) -> None:
+        text(self.name, "name")
+        choice(self.panel, "panel", PANELS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Driver:
+    """A driver mounted in an opening.
+
+    Its mass acts evenly along the opening's edge and adds no stiffness unless ``frame`` is ``"rigid"``.
+    """
+
+    opening: str
+    mass_kg: float
+    moving_mass_g: float = 0.0
+    piston_area_cm2: float = 0.0
+    volume_l: float = 0.0
+    depth: float = 0.0
+    frame: str = "free"
+
+    def __post_init__(self) -> None:
+        text(self.opening, "opening")
+        number(self.mass_kg, "mass_kg", low=0.0, high=60.0, hint="kg")
+        number(self.moving_mass_g, "moving_mass_g", low=0.0, high=2000.0, hint="g")
+        number(self.piston_area_cm2, "piston_area_cm2", low=0.0, high=5000.0, hint="cm2")
+        number(self.volume_l, "volume_l", low=0.0, high=100.0, hint="litres")
+        number(self.depth, "depth", low=0.0, high=1000.0, hint=MM_HINT)
+        choice(self.frame, "frame", ("free", "rigid"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Brace:
+    """A flat inner board; without pockets it is a partition and closes a chamber off.
+
+    Parameters
+    ----------
+    normal : {"x", "y", "z"}
+        Axis the brace stands across.
+    at : float
+        Mid-plane coordinate along the normal, mm.
+    within : tuple of (axis, (lower part, upper part))
+        Parts it stops at; along an axis not named it spans the whole inner section.
+    tilt_deg, tilt_about : float, str
+        Turn by the right-hand rule about this in-plane axis through the middle of the cabinet at `at`.
+    """
+
+    name: str
+    normal: str
+    at: float
+    board: str
+    pockets: tuple[Pocket, ...] = ()
+    within: tuple[tuple[str, tuple[str, str]], ...] = ()
+    tilt_deg: float = 0.0
+    tilt_about: str | None = None
+    grain_deg: float = 0.0
+    mesh: str | None = None
+
+    def __post_init__(self) -> None:
+        text(self.name, "name")
+        if self.name in PANELS:
+            raise DesignError(f"got {self.name!r}, which is the name of a panel; choose another name", key="name")
+        choice(self.normal, "normal", AXES)
+        length(self.at, "at", low=1.0, high=5000.0)
+        number(self.tilt_deg, "tilt_deg", low=-60, high=60, hint="degrees")
+        number(self.grain_deg, "grain_deg", low=-360, high=360)
+        axes = in_plane(self.normal)
+        if self.tilt_deg and self.tilt_about is None:
+            raise DesignError(
+                f"tilt_deg is {self.tilt_deg:g} but the axis is missing; add tilt_about", key="tilt_about"
+            )
+        if self.tilt_about is not None:
+            choice(self.tilt_about, "tilt_about", axes)
+        for axis, ends in self.within:
+            choice(axis, "within", axes)
+            if ends[0] == ends[1]:
+                raise DesignError(f"both ends are {ends[0]!r}; name two different parts", key=f"within.{axis}")
+
+    @property
+    def is_partition(self) -> bool:
+        """Whether it has no pocket and so closes a chamber off."""
+        return not self.pockets
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cabinet:
+    """A whole cabinet. Everything in it has been checked when the constructor returns.
+
+    Raises
+    ------
+    DesignError
+        If anything in it cannot be built; the key names the culprit.
+    """
+
+    name: str
+    width: float
+    depth: float
+    height: float
+    boards: tuple[Board, ...]
+    panels: tuple[Panel, ...]
+    openings: tuple[Opening, ...] = ()
+    drivers: tuple[Driver, ...] = ()
+    braces: tuple[Brace, ...] = ()
+    joint: JointSpec = field(default_factory=JointSpec)
+    joint_overrides: tuple[tuple[str, JointSpec], ...] = ()
+
+    def __post_init__(self) -> None:
+        text(self.name, "name")
+        for key in ("width", "depth", "height"):
+            length(getattr(self, key), f"cabinet.{key}", low=40.0, high=5000.0)
+        if len(self.braces) + len(self.openings) + sum(len(b.pockets) for b in self.braces) > MAX_PARTS:
+            raise DesignError(f"more than {MAX_PARTS} braces, pockets and openings; simplify the design", key="braces")
+        self._check_names()
+        self._check_boards()
+        from bracewright.design import layout
+
+        layout.check(self)
+
+    def _check_names(self) -> None:
+        for key, names in (
+            ("boards", [b.name for b in self.boards]),
+            ("panels", [p.side for p in self.panels]),
+            ("openings", [o.name for o in self.openings]),
+            ("drivers", [d.opening for d in self.drivers]),
+            ("braces", [b.name for b in self.braces]),
+        ):
+            twice = sorted({n for n in names if names.count(n) > 1})
+            if twice:
+                raise DesignError(f"the name {twice[0]!r} is used twice; give each its own name", key=key)
+        if sorted(p.side for p in self.panels) != sorted(PANELS):
+            raise DesignError(f"a cabinet has the six panels {', '.join(PANELS)}", key="cabinet.panels")
+        known = [o.name for o in self.openings]
+        for d in self.drivers:
+            choice(d.opening, "drivers.opening", known)
+        parts = [*PANELS, *(b.name for b in self.braces)]
+        for b in self.braces:
+            for axis, ends in b.within:
+                for end in ends:
+                    choice(end, f"braces.{b.name}.within.{axis}", [p for p in parts if p != b.name])
+
+    def _check_boards(self) -> None:
+        known = [b.name for b in self.boards]
+        users = [(f"cabinet.panels.{p.side}", p.board) for p in self.panels]
+        users += [(f"braces.{b.name}", b.board) for b in self.braces]
+        for key, name in users:
+            choice(name, f"{key}.board", known)
+        for p in self.panels:
+            limit = min(self.size(PANEL_NORMAL[p.side]), *(self.size(a) for a in in_plane(PANEL_NORMAL[p.side]))) / 3
+            t = self.board(p.board).thickness
+            if t > limit:
+                raise DesignError(
+                    f"board {p.board!r} is {t:g} thick, more than a third of the cabinet ({limit:g}); "
+                    "choose a thinner board or a larger cabinet",
+                    key=f"cabinet.panels.{p.side}.board",
+                )
+
+    def size(self, axis: str) -> float:
+        """Outer size along an axis, mm."""
+        return {"x": self.width, "y": self.depth, "z": self.height}[axis]
+
+    @cached_property
+    def _index(self) -> dict[str, dict[str, object]]:
+        return {
+            "board": {b.name: b for b in self.boards},
+            "panel": {p.side: p for p in self.panels},
+            "brace": {b.name: b for b in self.braces},
+            "opening": {o.name: o for o in self.openings},
+        }
+
+    def board(self, name: str) -> Board:
+        """Return the board of that name."""
+        found = self._index["board"][name]
+        assert isinstance(found, Board)
+        return found
+
+    def panel(self, side: str) -> Panel:
+        """Return a panel by side."""
+        found = self._index["panel"][side]
+        assert isinstance(found, Panel)
+        return found
+
+    def brace(self, name: str) -> Brace:
+        """Return a brace by name."""
+        if name not in self._index["brace"]:
+            choice(name, "braces", [b.name for b in self.braces])
+        found = self._index["brace"][name]
+        assert isinstance(found, Brace)
+        return found
+
+    def opening(self, name: str) -> Opening:
+        """Return an opening by name."""
+        found = self._index["opening"][name]
+        assert isinstance(found, Opening)
+        return found
+
+    def part_board(self, part: str) -> Board:
+        """Return the board a panel or brace is made of."""
+        return self.board(self.panel(part).board if part in PANELS else self.brace(part).board)
+
+    def joint_between(self, a: str, b: str) -> JointSpec:
+        """Return the joint between two parts: its own, or the default."""
+        for key, spec in self.joint_overrides:
+            if key in (f"{a}-{b}", f"{b}-{a}"):
+                return spec
+        return self.joint

@@ -1,0 +1,104 @@
+"""One seam for factorising a symmetric matrix: sparse Cholesky when installed, else SuperLU."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+from scipy.sparse.linalg import splu
+from threadpoolctl import threadpool_limits
+
+from bracewright.errors import SolveError
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Factor:
+    """A factorised symmetric positive definite matrix.
+
+    Attributes
+    ----------
+    solve : callable
+        Maps right-hand sides (n,) or (n, k) to solutions of the same shape.
+    method : {"cholesky", "superlu"}
+    """
+
+    solve: Callable[[Array], Array]
+    method: str
+
+
+def _cholesky(a: Any) -> Factor | None:
+    try:
+        from cholespy import CholeskySolverD, MatrixType
+    except ImportError:
+        return None
+    csc = sp.csc_array(a)
+    csc.sum_duplicates()
+    n = csc.shape[0]
+    try:
+        solver = CholeskySolverD(
+            n, csc.indptr.astype(np.int32), csc.indices.astype(np.int32), csc.data.astype(np.float64), MatrixType.CSC
+        )
+    except (RuntimeError, ValueError) as e:
+        raise SolveError(f"the matrix is not positive definite ({e}); check for a part of no stiffness") from e
+
+    def solve(b: Array) -> Array:
+        rhs = np.ascontiguousarray(b.reshape(n, -1), dtype=np.float64)
+        x = np.zeros_like(rhs)
+        solver.solve(rhs, x)
+        return x.reshape(b.shape)
+
+    return Factor(solve, "cholesky")
+
+
+def _superlu(a: Any) -> Any:
+    with threadpool_limits(1):
+        try:
+            return splu(
+                sp.csc_matrix(a), permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}
+            )
+        except RuntimeError as e:
+            raise SolveError(f"the matrix cannot be factorised ({e}); check for parts that touch nothing") from e
+
+
+def factor(a: Any, *, method: str | None = None) -> Factor:
+    """Factorise a symmetric positive definite sparse matrix.
+
+    Parameters
+    ----------
+    a : sparse array, shape (n, n)
+    method : {"cholesky", "superlu"}, optional
+        The default takes the sparse Cholesky of the ``fast`` extra when it is installed.
+
+    Raises
+    ------
+    SolveError
+        If the matrix is singular or not positive definite.
+    """
+    if not np.isfinite(a.data).all():
+        raise SolveError("the matrix holds values that are not finite; check the boards' numbers")
+    if method != "superlu":
+        found = _cholesky(a)
+        if found is not None:
+            return found
+    lu = _superlu(a)
+    return Factor(lu.solve, "superlu")
+
+
+def negative_pivots(a: Any) -> int:
+    """Count the negative eigenvalues of a symmetric sparse matrix by its pivots (Sylvester's law of inertia).
+
+    Raises
+    ------
+    SolveError
+        If the factorisation had to pivot off the diagonal, which voids the count.
+    """
+    lu = _superlu(a)
+    if not np.array_equal(lu.perm_r, lu.perm_c):
+        raise SolveError("pivoting voided the inertia count; shift the count to another frequency")
+    return int((lu.U.diagonal() < 0).sum())

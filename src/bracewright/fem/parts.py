@@ -1,0 +1,101 @@
+"""From a cabinet to flat parts in SI: the one place where millimetres become metres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
+from bracewright.boards import Laminate, laminate
+from bracewright.design import layout as lay
+from bracewright.design.cabinet import PANEL_NORMAL, PANELS, Cabinet
+from bracewright.fem.mesh import MM, PlanarMesh, mesh_from_file, mesh_region
+from bracewright.geometry import Path
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class FlatPart:
+    """A flat part ready for the plate model.
+
+    Attributes
+    ----------
+    name : str
+    rotation : (3, 3) array
+        Rows e1, e2, e3: the part's axes in space.
+    origin : (3,) array
+        Space point of the plane's origin, m.
+    mesh : PlanarMesh
+    laminate : Laminate
+        Stiffness and inertia about the mid-plane, layers in the direction of e3.
+    region : shapely Polygon
+        Outline less cut-outs, mm; says where a joint finds wood.
+    """
+
+    name: str
+    rotation: Array
+    origin: Array
+    mesh: PlanarMesh
+    laminate: Laminate
+    region: Polygon
+
+    @property
+    def thickness(self) -> float:
+        """Thickness, m."""
+        return self.laminate.thickness_m
+
+    def to_space(self, xy: Array) -> Array:
+        """Map (n, 2) plane points to (n, 3) space points, m."""
+        return self.origin + xy @ self.rotation[:2]
+
+    def to_plane(self, points: Array) -> Array:
+        """Project (n, 3) space points to (n, 2) plane points, m."""
+        return np.asarray((points - self.origin) @ self.rotation[:2].T)
+
+    def has_wood(self, xy: Array, tolerance: float = 1e-6) -> NDArray[np.bool_]:
+        """Whether plane points (n, 2), m, lie on the part, give or take `tolerance` m at the outline."""
+        grown = self.region.buffer(tolerance / MM, join_style="mitre")
+        return np.asarray(shapely.contains_xy(grown, xy[:, 0] / MM, xy[:, 1] / MM))
+
+
+def part_laminate(cabinet: Cabinet, part: str) -> Laminate:
+    """Return a part's plate stiffness with its layers in the direction of the part's e3.
+
+    A board's layers run from the inside to the outside of a panel, and along the normal axis in a brace.
+    """
+    frame = lay.frame_of(cabinet, part)
+    normal = PANEL_NORMAL[part] if part in PANELS else cabinet.brace(part).normal
+    axis = np.zeros(3)
+    axis["xyz".index(normal)] = -1.0 if part in lay.LOWER_PANELS else 1.0
+    board = cabinet.part_board(part)
+    grain = (cabinet.panel(part) if part in PANELS else cabinet.brace(part)).grain_deg
+    if float(frame.e3 @ axis) < 0:
+        board = board.flipped()
+    return laminate(board, grain)
+
+
+def flat_part(cabinet: Cabinet, part: str, size: float, reach: str = "inner") -> FlatPart:
+    """Mesh one panel or brace.
+
+    Parameters
+    ----------
+    cabinet : Cabinet
+    part : str
+    size : float
+        Element side, mm.
+    reach : {"inner", "mid"}
+        Where the part ends at its neighbours.
+    """
+    p = lay.part_layout(cabinet, part, reach)
+    region = Polygon(p.corners).difference(shapely.union_all([c.polygon(0.02) for _, c in p.cuts]))
+    source = cabinet.panel(part).mesh if part in PANELS else cabinet.brace(part).mesh
+    if source is not None:
+        mesh = mesh_from_file(source, region)
+    else:
+        outline = Path(vertices=tuple((float(x), float(y), 0.0) for x, y in p.corners))
+        mesh = mesh_region(outline, [c for _, c in p.cuts], size)
+    return FlatPart(part, p.frame.rotation, p.frame.origin * MM, mesh, part_laminate(cabinet, part), region)
