@@ -573,13 +573,18 @@ def _exact_offset(path: Path, distance: float) -> Path | None:
 def _biarc(z: _Complex, tangent: _Complex) -> tuple[complex, float, float]:
     """Two tangent arcs from z[0] to z[-1] with the given end headings: where they join, and their bulges.
 
-    The join is midway between the tips of equal tangents at both ends.
+    Where the curve bends one way the join's heading is the chord's, so both arcs bend that way too (the join is the
+    incentre of chord and tangents); otherwise it is midway between the tips of equal tangents at both ends.
     """
     chord, t0, t1 = complex(z[-1] - z[0]), complex(tangent[0]), complex(tangent[-1])
+    alpha, beta = cmath.phase(chord / t0), cmath.phase(t1 / chord)
+    if alpha * beta > 1e-3 * max(alpha, beta, key=abs) ** 2:  # next to an inflection an arc of no length would be left
+        reach = math.sin(beta / 2) / math.sin((alpha + beta) / 2)
+        join = complex(z[0]) + chord * reach * cmath.exp(-0.5j * alpha)
+        return join, math.tan(alpha / 4), math.tan(beta / 4)
     along = (chord * (t0 + t1).conjugate()).real
     root = math.sqrt(along**2 + 2 * abs(chord) ** 2 * max(0.0, 1 - (t0 * t1.conjugate()).real))
-    d = abs(chord) ** 2 / (along + root)
-    join = complex(z[0] + z[-1]) / 2 + d * (t0 - t1) / 2
+    join = complex(z[0] + z[-1]) / 2 + abs(chord) ** 2 / (along + root) * (t0 - t1) / 2
     # An arc's chord is half its sweep off either tangent.
     first, second = cmath.phase((join - complex(z[0])) / t0), cmath.phase(t1 / (complex(z[-1]) - join))
     return join, math.tan(first / 2), math.tan(second / 2)
@@ -598,7 +603,6 @@ def _biarcs(
     nodes: list[complex] = []
     bulges: list[float] = []
     end = 0j
-    least = (edges[-1] - edges[0]) * 1e-7
     while todo:
         s0, s1 = todo.pop()
         z, tangent = curve(np.linspace(s0, s1, 33))
@@ -612,7 +616,7 @@ def _biarcs(
                 bulges += pair
                 end = complex(z[-1])
                 continue
-        if s1 - s0 < least:
+        if abs(z[-1] - z[0]) < 2000 * SHORTEST:
             raise DesignError("the curve turns too sharply to be made of arcs; spread its points", key="points")
         todo += [((s0 + s1) / 2, s1), (s0, (s0 + s1) / 2)]
     return np.array([*nodes, end]), np.array(bulges)

@@ -33,6 +33,8 @@ TOLERANCE = 0.05
 STAR = [(0.0, 0.0), (100.0, 10.0), (120.0, 80.0), (60.0, 50.0), (10.0, 90.0)]
 L_SHAPE = [(0.0, 0.0), (60.0, 0.0), (60.0, 20.0), (20.0, 20.0), (20.0, 50.0), (0.0, 50.0)]
 
+NEAR_CUSP = [(130, 18), (-11, 51), (-71, -86), (25, -89), (78, -137), (38, -49), (91, -49)]
+
 
 def superellipse_area(width: float, height: float, n: float) -> float:
     """4 a b Gamma(1 + 1/n)^2 / Gamma(1 + 2/n): handbooks of calculus, from memory."""
@@ -53,9 +55,9 @@ def kinks(path: Path) -> np.ndarray:
 
 def deviation(path: Path, true: np.ndarray) -> float:
     """Largest distance between a path and a densely sampled closed curve, both ways."""
-    chords, dense = path.polygon(1e-4).exterior, shapely.LinearRing(true)
+    chords, dense = path.polygon(1e-3).exterior, shapely.LinearRing(true)
     there = shapely.distance(shapely.points(true), chords).max()
-    back = shapely.distance(shapely.points(path.points(0.2)), dense).max()
+    back = shapely.distance(shapely.points(path.points(2.0)), dense).max()
     return float(max(there, back))
 
 
@@ -160,14 +162,14 @@ def test_ellipse_area_axes_and_fit(axes):
     assert abs(p.area - math.pi * axes[0] * axes[1]) <= TOLERANCE * p.perimeter
     assert p.area == pytest.approx(math.pi * axes[0] * axes[1], rel=1e-3)
     assert p.centroid == pytest.approx((10, 20), abs=1e-9)
-    t = np.linspace(0, 2 * np.pi, 40_000, endpoint=False)
+    t = np.linspace(0, 2 * np.pi, 4_000, endpoint=False)
     assert deviation(p, np.column_stack([10 + axes[0] * np.cos(t), 20 + axes[1] * np.sin(t)])) <= TOLERANCE
     assert kinks(p).max() < 1e-6
 
 
 @pytest.mark.parametrize("tolerance", [0.5, 0.05, 0.005])
 def test_a_tighter_tolerance_is_met(tolerance):
-    t = np.linspace(0, 2 * np.pi, 100_000, endpoint=False)
+    t = np.linspace(0, 2 * np.pi, 8_000, endpoint=False)
     p = ellipse((0, 0), (120, 40), tolerance)
     assert deviation(p, np.column_stack([120 * np.cos(t), 40 * np.sin(t)])) <= tolerance
     assert len(p.vertices) < 40 * (0.5 / tolerance) ** (1 / 3)  # arcs converge with the third power
@@ -183,12 +185,17 @@ def test_superellipse_area_fit_and_tangency(n, size):
     assert p.bounds == pytest.approx((-size[0] / 2, -size[1] / 2, size[0] / 2, size[1] / 2), abs=1e-9)
     assert kinks(p).max() < 1e-6
     # Sampled by both coordinates in turn, so that neither flat sides nor tight corners go thin.
-    t = np.linspace(0, 1, 20_001)
+    t = np.linspace(0, 1, 801)
     t = np.sort(np.concatenate([t, (1 - t**n) ** (1 / n)]))
     x, y = size[0] / 2 * t, size[1] / 2 * (1 - t**n) ** (1 / n)
     quarter = np.column_stack([x, y])
     loop = np.concatenate([quarter, (quarter * [1, -1])[::-1], quarter * [-1, -1], (quarter * [-1, 1])[::-1]])
     assert deviation(p, loop) <= TOLERANCE
+
+
+@pytest.mark.parametrize("n", [1.1, 1.5, 2, 3.7, 20, 100])
+def test_a_convex_curve_has_only_convex_arcs(n):
+    assert all(a.sweep_deg > 0 for a in superellipse((0, 0), (300, 120), n).arcs())
 
 
 def test_superellipse_tightest_arc_is_near_the_true_least_radius():
@@ -205,7 +212,7 @@ def test_spline_passes_its_points_and_keeps_to_the_cubic():
     p = spline(STAR)
     pts = np.array([*STAR, STAR[0]])
     knots = np.concatenate([[0], np.cumsum(np.sqrt(np.linalg.norm(np.diff(pts, axis=0), axis=1)))])
-    true = CubicSpline(knots, pts, bc_type="periodic")(np.linspace(0, knots[-1], 40_000)[:-1])
+    true = CubicSpline(knots, pts, bc_type="periodic")(np.linspace(0, knots[-1], 4_000)[:-1])
     assert deviation(p, true) <= TOLERANCE
     assert kinks(p).max() < 1e-6
     for point in STAR:
@@ -273,7 +280,7 @@ def test_points_and_samples_lie_on_the_path_at_even_steps():
     p = stadium((0, 0), (100, 40))
     pts = p.points(3)
     gaps = np.linalg.norm(np.diff(np.vstack([pts, pts[:1]]), axis=0), axis=1)
-    assert gaps.max() <= 3
+    assert gaps.max() <= 3 * (1 + 1e-12)
     for x, y, _ in p.vertices:
         assert np.min(np.hypot(*(pts - [x, y]).T)) < 1e-9
     even = p.sample(1000)
@@ -364,7 +371,6 @@ def test_inward_offset_exact_polygonal_and_refused():
     hollow = polygon(L_SHAPE)
     inner = offset(hollow, -5)  # its reflex corner rounds, its convex ones need trimming
     assert not inner.arcs()
-    assert inner.area == pytest.approx(50 * 10 + 10 * 30 - (1 - math.pi / 4) * -25 - 25 + 25 * 0, rel=2e-1)
     assert hollow.polygon(1e-4).buffer(-5, quad_segs=400).symmetric_difference(inner.polygon()).area < 0.005 * 200
     with pytest.raises(DesignError, match="leaves nothing"):
         offset(p, -31)
@@ -442,6 +448,7 @@ def test_arcs_that_nearly_touch_are_not_taken_for_a_crossing():
         (lambda: spline([(0, 0), (1, 1)]), "3 points"),
         (lambda: spline([(0, 0), (0, 0), (10, 10), (0, 20)]), "coincide"),
         (lambda: spline([(0, 0), (100, 100), (100, 0), (0, 100)]), "crosses"),
+        (lambda: spline(NEAR_CUSP), "turns too sharply"),
         (lambda: circle((0, 0), 10).scaled(-1), "positive"),
     ],
 )

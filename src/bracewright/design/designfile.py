@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from functools import cache
 from importlib import resources
 from pathlib import Path as FilePath
+from typing import Any, TypeVar
 
 from bracewright.boards import Board
 from bracewright.design.cabinet import (
@@ -27,6 +28,7 @@ from bracewright.design.pockets import Pocket, shape_from_table
 from bracewright.errors import DesignError, FileError
 from bracewright.files import write_file
 
+T = TypeVar("T")
 FORMAT = 1
 MAX_BYTES = 4_000_000
 DRIVER_KEYS = ("opening", "mass_kg", "moving_mass_g", "piston_area_cm2", "volume_l", "depth", "frame")
@@ -58,13 +60,30 @@ def load(path: str | os.PathLike[str]) -> Cabinet:
     except UnicodeDecodeError as e:
         raise FileError(f"{p}: not a text file (byte {e.start}); a design file is TOML in UTF-8") from e
     try:
-        return loads(content)
+        return _beside(loads(content), p.absolute().parent)
     except tomllib.TOMLDecodeError as e:
         raise FileError(f"{p}: not TOML: {e}; mend that line") from e
     except RecursionError as e:
         raise FileError(f"{p}: nested too deeply; a design file is a few levels deep") from e
     except FileError as e:
         raise FileError(f"{p}: {e}") from e
+
+
+def _beside(cabinet: Cabinet, folder: FilePath) -> Cabinet:
+    """Take mesh files that are named by relative paths from the design file's own folder."""
+    if not any(part.mesh for part in (*cabinet.panels, *cabinet.braces)):
+        return cabinet
+
+    def found(mesh: str, key: str) -> str:
+        if not (folder / mesh).is_file():
+            raise DesignError(f"got {mesh!r}, but there is no such file in {folder}; correct the name", key=f"{key}.mesh")
+        return str(folder / mesh)
+
+    panels = tuple(
+        replace(p, mesh=found(p.mesh, f"cabinet.panels.{p.side}")) if p.mesh else p for p in cabinet.panels
+    )
+    braces = tuple(replace(b, mesh=found(b.mesh, f"braces.{b.name}")) if b.mesh else b for b in cabinet.braces)
+    return replace(cabinet, panels=panels, braces=braces)
 
 
 def loads(content: str) -> Cabinet:
@@ -109,14 +128,15 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
     )
 
 
-def _named(data, key, build):  # type: ignore[no-untyped-def]
+def _named(data: Mapping[str, object], key: str, build: Callable[[Mapping[str, object]], T]) -> Iterator[T]:
     """Build each entry of a list of tables; an error is keyed by the entry's name."""
     for i, entry in enumerate(tables(data.get(key, []), key)):
         label = entry.get("name", entry.get("opening"))
         try:
             yield build(entry)
         except DesignError as e:
-            raise e.within(f"{key}.{label}" if isinstance(label, str) else f"{key}[{i}]") from None
+            plain = isinstance(label, str) and label.strip() and label.isprintable() and "." not in label
+            raise e.within(f"{key}.{label}" if plain else f"{key}[{i}]") from None
 
 
 def _boards(data: Mapping[str, object]) -> tuple[Board, ...]:
@@ -152,6 +172,9 @@ def _panels(box: Mapping[str, object]) -> tuple[Panel, ...]:
 def _joint(value: object, key: str) -> JointSpec:
     if isinstance(value, str):
         return JointSpec(kind=choice(value, key, JOINT_KINDS))
+    if not isinstance(value, Mapping):
+        kinds = ", ".join(JOINT_KINDS)
+        raise DesignError(f"got {value!r}; name one of {kinds}, or give a table with {' and '.join(JOINT_KEYS)}", key=key)
     t = table(value, key)
     try:
         known_keys(t, JOINT_KEYS, required=JOINT_KEYS)
@@ -291,10 +314,10 @@ def _key(k: str) -> str:
     return k if k and all(c.isascii() and (c.isalnum() or c in "-_") for c in k) else json.dumps(k, ensure_ascii=False)
 
 
-def _write_table(t: Mapping[str, object], path: tuple[str, ...], lines: list[str]) -> None:
+def _write_table(t: Mapping[str, Any], path: tuple[str, ...], lines: list[str]) -> None:
     """Write plain values first, then sub-tables, then lists of tables."""
     inline = {"within", "default"}
-    nested: list[tuple[str, object]] = []
+    nested: list[tuple[str, Any]] = []
     for k, v in t.items():
         is_list = isinstance(v, list) and bool(v) and isinstance(v[0], Mapping)
         if (isinstance(v, Mapping) and k not in inline) or is_list:

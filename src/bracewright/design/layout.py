@@ -173,7 +173,7 @@ def _clip(poly: list[tuple[Vec, str]], normal: Vec, offset: float, label: str) -
     return [v for i, v in enumerate(out) if np.linalg.norm(v[0] - out[(i + 1) % len(out)][0]) > 1e-3]
 
 
-def _bounds(cabinet: Cabinet, brace: Brace, reach: str) -> list[tuple[Vec, float, str]]:
+def bounds(cabinet: Cabinet, brace: Brace, reach: str) -> list[tuple[Vec, float, str]]:
     """Half-spaces (normal, offset, part) that limit a brace; it keeps ``normal . x >= offset``."""
     named = dict(brace.within)
     limits: list[tuple[Vec, float, str]] = []
@@ -245,8 +245,10 @@ def part_layout(cabinet: Cabinet, part: str, reach: str = "inner") -> PartLayout
         return PartLayout(part, frame, edges, cuts, thickness)
     brace = cabinet.brace(part)
     big = 2.0 * (cabinet.width + cabinet.depth + cabinet.height)
-    poly = [(np.array(c) * big, "") for c in ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0))]
-    for n, d, label in _bounds(cabinet, brace, reach):
+    poly: list[tuple[Vec, str]] = [
+        (np.array(c) * big, "") for c in ((-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0))
+    ]
+    for n, d, label in bounds(cabinet, brace, reach):
         n2 = np.array([n @ frame.e1, n @ frame.e2])
         if np.linalg.norm(n2) < 1e-9:
             if float(n @ frame.origin) < d + (thickness / 2 if reach == "inner" else 0.0) - TOUCH:
@@ -260,13 +262,11 @@ def part_layout(cabinet: Cabinet, part: str, reach: str = "inner") -> PartLayout
             f"move the brace so that its {thickness:g} thickness fits between the parts it stops at",
             key=f"braces.{part}.at",
         )
-    n = len(poly)
-    edges = tuple(
-        Edge((float(p[0]), float(p[1])), (float(poly[(i + 1) % n][0][0]), float(poly[(i + 1) % n][0][1])), name)
-        for i, (p, name) in enumerate(poly)
-    )
+    cut_edges = []
+    for (p, name), (q, _) in zip(poly, poly[1:] + poly[:1], strict=True):
+        cut_edges.append(Edge((float(p[0]), float(p[1])), (float(q[0]), float(q[1])), name))
     cuts = tuple((p.name or f"pocket {k + 1}", p.outline()) for k, p in enumerate(brace.pockets))
-    return PartLayout(part, frame, edges, cuts, thickness)
+    return PartLayout(part, frame, tuple(cut_edges), cuts, thickness)
 
 
 @lru_cache(maxsize=64)

@@ -37,8 +37,10 @@ class Shape:
 
     def moved(self, dx: float, dy: float) -> Self:
         """Return the shape moved by (dx, dy) mm."""
-        x, y = getattr(self, "centre")  # noqa: B009  (shapes without a centre override this)
-        return cast(Self, replace(cast(Any, self), centre=(x + dx, y + dy)))
+        own = cast(Any, self)
+        if hasattr(self, "points"):
+            return cast(Self, replace(own, points=tuple((x + dx, y + dy) for x, y in own.points)))
+        return cast(Self, replace(own, centre=(own.centre[0] + dx, own.centre[1] + dy)))
 
     def to_table(self) -> dict[str, Any]:
         """Return a table for a design file: `shape`, then the values that are not defaults."""
@@ -186,10 +188,6 @@ class Polygon(Shape):
         self._set(points=_points("points", self.points), corner_radius=_radius("corner_radius", self.corner_radius))
         _drawn(self)
 
-    def moved(self, dx: float, dy: float) -> Self:
-        """Return the shape moved by (dx, dy) mm."""
-        return replace(self, points=tuple((x + dx, y + dy) for x, y in self.points))
-
     def _curve(self, tolerance: float) -> Path:
         return geometry.polygon(self.points, self.corner_radius)
 
@@ -204,10 +202,6 @@ class Spline(Shape):
     def __post_init__(self) -> None:
         self._set(points=_points("points", self.points))
         _drawn(self)
-
-    def moved(self, dx: float, dy: float) -> Self:
-        """Return the shape moved by (dx, dy) mm."""
-        return replace(self, points=tuple((x + dx, y + dy) for x, y in self.points))
 
     def _curve(self, tolerance: float) -> Path:
         return geometry.spline(self.points, tolerance)

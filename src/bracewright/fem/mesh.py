@@ -220,7 +220,7 @@ def _triangulate(outline: Path, cuts: Sequence[Path], size: float) -> tuple[Arra
             geo.Append(line, leftdomain=left, rightdomain=right, bc=k + 1, maxh=size * 1.001)
     try:
         m: Any = geo.GenerateMesh(maxh=size * 1.001)
-    except Exception as e:  # noqa: BLE001  # the mesher raises its own kinds
+    except Exception as e:  # the mesher raises its own kinds
         raise MeshError(f"the mesher gave up ({e}); widen the thinnest web or choose another element size") from e
     points = np.array([p.p for p in m.Points()], dtype=float)[:, :2]
     triangles = np.array([[v.nr - 1 for v in el.vertices] for el in m.Elements2D()], dtype=np.int64)
@@ -276,7 +276,7 @@ def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> Pla
         m = meshio.read(path)
     except FileError:
         raise
-    except (Exception, SystemExit) as e:  # noqa: BLE001  # readers raise anything on a damaged file
+    except (Exception, SystemExit) as e:  # readers raise anything on a damaged file
         raise FileError(f"{path}: cannot be read as a mesh ({e}); give any planar triangle mesh meshio reads") from e
     cells = [c.data[:, :3] for c in m.cells if c.type in ("triangle", "triangle6")]
     points = np.asarray(m.points, dtype=float)[:, :2]

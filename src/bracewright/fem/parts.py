@@ -9,9 +9,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from bracewright.boards import Laminate, laminate
+from bracewright.boards import Board, Laminate, laminate
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import PANEL_NORMAL, PANELS, Cabinet
+from bracewright.design.cabinet import LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet
 from bracewright.fem.mesh import MM, PlanarMesh, mesh_from_file, mesh_region
 from bracewright.geometry import Path
 
@@ -67,15 +67,18 @@ def part_laminate(cabinet: Cabinet, part: str) -> Laminate:
 
     A board's layers run from the inside to the outside of a panel, and along the normal axis in a brace.
     """
+    grain = (cabinet.panel(part) if part in PANELS else cabinet.brace(part)).grain_deg
+    return laminate(part_board(cabinet, part), grain)
+
+
+def part_board(cabinet: Cabinet, part: str) -> Board:
+    """Return a part's board with its layers in the direction of the part's e3."""
     frame = lay.frame_of(cabinet, part)
     normal = PANEL_NORMAL[part] if part in PANELS else cabinet.brace(part).normal
     axis = np.zeros(3)
-    axis["xyz".index(normal)] = -1.0 if part in lay.LOWER_PANELS else 1.0
+    axis["xyz".index(normal)] = -1.0 if part in LOWER_PANELS else 1.0
     board = cabinet.part_board(part)
-    grain = (cabinet.panel(part) if part in PANELS else cabinet.brace(part)).grain_deg
-    if float(frame.e3 @ axis) < 0:
-        board = board.flipped()
-    return laminate(board, grain)
+    return board.flipped() if float(frame.e3 @ axis) < 0 else board
 
 
 def flat_part(cabinet: Cabinet, part: str, size: float, reach: str = "inner") -> FlatPart:

@@ -24,7 +24,7 @@ FIELDS = 5
 STIFF_ORDER = 2  # three points; exact for all but the shear terms on straight triangles
 MASS_ORDER = 4
 
-# Strain rows [u,x; v,y; u,y+v,x; bx,x; by,y; bx,y+by,x; w,x+bx; w,y+by] from the fields' x and y derivatives and values.
+# Strain rows [u,x; v,y; u,y+v,x; bx,x; by,y; bx,y+by,x; w,x+bx; w,y+by] from the fields' derivatives and values.
 _LX = np.zeros((8, 5))
 _LY = np.zeros((8, 5))
 _L0 = np.zeros((8, 5))
@@ -75,7 +75,7 @@ def scalar_forms(mesh: PlanarMesh) -> ScalarForms:
 
     def integrate(f: Array, g: Array, w: Array) -> Array:
         local = np.einsum("ieq,jeq,eq->eij", f, g, w, optimize=True)
-        return np.bincount(where, weights=local.ravel(), minlength=len(unique))
+        return np.bincount(where, weights=local.ravel(), minlength=len(unique)).astype(float)
 
     stiff = np.stack(
         [
@@ -140,4 +140,5 @@ def part_matrices(mesh: PlanarMesh, board: Laminate) -> tuple[Any, Any]:
     shape = (FIELDS * len(mesh.points),) * 2
     k = stiffness_blocks(forms, constitutive(board))
     m = forms.mass[:, None, None] * inertia(board)
-    return tuple(sp.bsr_array((b, forms.cols, forms.indptr), shape=shape) for b in (k, m))  # type: ignore[return-value]
+    k_csr, m_csr = (sp.bsr_array((b, forms.cols, forms.indptr), shape=shape) for b in (k, m))
+    return k_csr, m_csr

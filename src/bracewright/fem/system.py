@@ -13,28 +13,18 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import PANELS, Cabinet, Driver, JointSpec
+from bracewright.design.cabinet import PANELS, Cabinet, Driver
+from bracewright.design.checks import choice, number
 from bracewright.errors import DesignError
-from bracewright.fem.joints import Line, energy, line, motion, rows, turn
+from bracewright.fem.joints import JointRow, energy, plain_joint, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, flat_part
 from bracewright.fem.plate import FIELDS, part_matrices
+from bracewright.fem.thick import cube_masses, joint_matrices
 
 Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
-RIGID_FACTOR = 1000.0
-GLUE_E_PA = 1.0e9  # PVA line; common practice, no source
-GLUE_THICKNESS = 1.0e-4  # m; middle of 0.05-0.15 mm, common practice, no source
-DRY_FACE_PA_M = 2.0e10  # contact stiffness of a dry fit per area, N/m3: judgement, to be fitted to taps
-
-
-@dataclass(frozen=True)
-class JointRow:
-    """What a joint line rests on: a report for the account."""
-
-    meeting: lay.Meeting
-    length: float
-    supported: float
+JOINT_MODELS = ("computed", "plain")
 
 
 @dataclass(frozen=True)
@@ -94,7 +84,7 @@ class Model:
 def rigid_motion(part: FlatPart) -> Array:
     """(5 n, 6) fields of a part in the six rigid motions of space."""
     xyz = part.to_space(part.mesh.points)
-    e1, e2, e3 = part.rotation
+    e1, e2 = part.rotation[:2]
     out = np.zeros((len(xyz), FIELDS, 6))
     for k in range(3):
         axis = np.eye(3)[k]
@@ -105,7 +95,7 @@ def rigid_motion(part: FlatPart) -> Array:
     return out.reshape(-1, 6)
 
 
-def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "plain") -> Model:
+def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "computed") -> Model:
     """Build K and M of a cabinet.
 
     Parameters
@@ -113,16 +103,23 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "plain"
     cabinet : Cabinet
     size : float
         Element side, mm.
-    joints : {"plain"}
-        ``plain``: mid-surfaces meet at lines; the joint's thickness is ignored.
+    joints : {"computed", "plain"}
+        ``computed`` gives each joint the stiffness and mass of its own cross-section; ``plain`` lets
+        mid-surfaces meet at lines and ignores the joints' thickness, several per cent low on thick boards.
 
     Raises
     ------
+    DesignError
+        An unknown joint model, or an element size that no part can use.
     MeshError
         A part cannot be meshed.
     """
+    choice(joints, "joints", JOINT_MODELS)
+    number(size, "size", low=2.0, high=500.0, hint="element side in mm")
     t0 = time.perf_counter()
-    parts = {name: flat_part(cabinet, name, size, "mid") for name in (*PANELS, *(b.name for b in cabinet.braces))}
+    names = (*PANELS, *(b.name for b in cabinet.braces))
+    reach = "inner" if joints == "computed" else "mid"
+    parts = {name: flat_part(cabinet, name, size, reach) for name in names}
     t1 = time.perf_counter()
     first, total = {}, 0
     for name, p in parts.items():
@@ -132,16 +129,21 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "plain"
     K = sp.block_diag([k for k, _ in matrices.values()], format="csr")
     M = sp.block_diag([m for _, m in matrices.values()], format="csr")
     table = []
-    for m in lay.meetings(cabinet, "mid"):
-        added, row = plain_joint(m, parts, first, total, cabinet.joint_between(m.a, m.b), size * MM)
+    for m in lay.meetings(cabinet, reach):
+        if joints == "computed":
+            k_add, m_add, row = joint_matrices(m, cabinet, parts, first, total, size * MM)
+        else:
+            k_add, row = plain_joint(m, parts, first, total, cabinet.joint_between(m.a, m.b), size * MM)
+            m_add = None
         table.append(row)
-        if added is not None:
-            K = K + added
+        K = K if k_add is None else K + k_add
+        M = M if m_add is None else M + m_add
+    if joints == "computed":
+        M = M + cube_masses(cabinet, parts, first, total)
     for d in cabinet.drivers:
-        k, mass = driver_matrices(cabinet, d, parts, first, total)
-        M = M + mass
-        if k is not None:
-            K = K + k
+        k_add, m_add = driver_matrices(cabinet, d, parts, first, total)
+        K = K if k_add is None else K + k_add
+        M = M + m_add
     t2 = time.perf_counter()
     return Model(
         cabinet=cabinet,
@@ -153,45 +155,6 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "plain"
         joints=tuple(table),
         seconds={"mesh": t1 - t0, "assemble": t2 - t1},
     )
-
-
-def line_stiffness(spec: JointSpec, a: FlatPart, b: FlatPart) -> tuple[float, float]:
-    """Translation (N/m2) and rotation (N/rad) stiffness of a joint per metre of line."""
-    t = min(a.thickness, b.thickness)
-    if spec.kind == "springs":
-        return spec.translation_N_mm2 * 1e6, spec.rotation_N_rad
-    if spec.kind == "rigid":
-        e = max(float(p.laminate.A.max()) / p.thickness for p in (a, b))
-        return RIGID_FACTOR * e, RIGID_FACTOR * e * t**2
-    face = GLUE_E_PA / GLUE_THICKNESS if spec.kind == "glued" else DRY_FACE_PA_M
-    return face * t, face * t**3 / 12
-
-
-def plain_joint(
-    m: lay.Meeting, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int, spec: JointSpec, step: float
-) -> tuple[Any, JointRow]:
-    """Tie two mid-surfaces along a line: three displacements and the rotation about the line."""
-    a, b = parts[m.a], parts[m.b]
-    whole = line(m.start * MM, m.end * MM, step)
-    kept = supported(whole, a, b)
-    row = JointRow(m, float(whole.weight.sum()) / MM, float(kept.weight.sum()) / MM)
-    if not len(kept.points):
-        return None, row
-    e: Any = 0
-    for part, sign in ((a, 1.0), (b, -1.0)):
-        value, dx, dy = motion(part, np.zeros(3), kept.along)
-        value = np.vstack([value, turn(part, kept.along)])
-        dx, dy = np.vstack([dx, np.zeros(FIELDS)]), np.vstack([dy, np.zeros(FIELDS)])
-        trace = part.mesh.trace(part.to_plane(kept.points))
-        e = e + rows(trace, sign * value, sign * dx, sign * dy, first[part.name], total)
-    kt, kr = line_stiffness(spec, a, b)
-    return energy(e, kept.weight, np.diag([kt, kt, kt, kr])), row
-
-
-def supported(whole: Line, a: FlatPart, b: FlatPart) -> Line:
-    """Drop the points of a line where either part has no wood."""
-    mask = a.has_wood(a.to_plane(whole.points)) & b.has_wood(b.to_plane(whole.points))
-    return whole.keep(mask)
 
 
 def driver_matrices(

@@ -1,0 +1,374 @@
+"""The account of a cabinet: parts, mass, volume and clearances, from its exact geometry and not from a mesh."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
+from bracewright import geometry
+from bracewright.boards import Board
+from bracewright.design import layout as lay
+from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, in_plane
+from bracewright.design.chambers import Chamber, chambers
+from bracewright.design.checks import length
+from bracewright.design.solid import SLIVER, Slab, slabs
+from bracewright.geometry import Path, Point
+
+Vec = NDArray[np.float64]
+SCAN = 1.0  # mm; step in which the room behind a driver is looked through
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """Least clearances worth a warning, in mm: common practice, no source.
+
+    Attributes
+    ----------
+    web : float
+        Wood between a pocket and the edge of its brace.
+    bridge : float
+        Wood between two pockets, or two openings.
+    inside_radius : float
+        Tightest inside corner of a pocket or opening: the router bit's radius.
+    opening_edge : float
+        Wood between an opening and the next panel's inside.
+    behind_driver : float
+        Free room behind a driver, beyond its depth.
+    """
+
+    web: float = 30.0
+    bridge: float = 25.0
+    inside_radius: float = 4.0
+    opening_edge: float = 10.0
+    behind_driver: float = 10.0
+
+    def __post_init__(self) -> None:
+        for key in ("web", "bridge", "inside_radius", "opening_edge", "behind_driver"):
+            length(getattr(self, key), key, low=0.0, high=1000.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartAccount:
+    """One board: name, board and thickness; size along its two in-plane axes; mass; centre of mass (x, y, z)."""
+
+    name: str
+    board: str
+    thickness: float
+    size: tuple[float, float]
+    mass_kg: float
+    centre: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clearance:
+    """A distance that may be too small: `distance` mm of `what` at the key `where`, and the least wanted."""
+
+    where: str
+    what: str
+    distance: float
+    wanted: float
+
+    @property
+    def ok(self) -> bool:
+        """Whether it is as large as wanted."""
+        return self.distance >= self.wanted - 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BraceAccount:
+    """How open a brace is (pockets over the whole inner section), and how much of its edge has no wood to rest on."""
+
+    name: str
+    open_fraction: float
+    edge: float
+    unsupported: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """What a cabinet weighs, holds and leaves free.
+
+    Attributes
+    ----------
+    name : str
+    size : (width, depth, height)
+        Outer sizes, mm.
+    parts : tuple of PartAccount
+        Panels first. Panels butt: front and back cover the whole cabinet, left and right stand between them, bottom
+        and top lie between all four. Wood where two braces cross counts to the one the design lists first.
+    drivers : dict of float
+        Mass of each driver by its opening, kg.
+    boards_kg, mass_kg : float
+        Wood alone, and with drivers.
+    centre : (x, y, z)
+        Centre of mass, drivers taken at the middle of their panel's thickness, mm.
+    inner_volume_l, net_volume_l : float
+        Between the panels; and less braces and drivers, over all chambers.
+    chambers : tuple of Chamber
+    braces : tuple of BraceAccount
+    clearances : tuple of Clearance
+    """
+
+    name: str
+    size: tuple[float, float, float]
+    parts: tuple[PartAccount, ...]
+    drivers: dict[str, float]
+    boards_kg: float
+    mass_kg: float
+    centre: tuple[float, float, float]
+    inner_volume_l: float
+    net_volume_l: float
+    chambers: tuple[Chamber, ...]
+    braces: tuple[BraceAccount, ...]
+    clearances: tuple[Clearance, ...]
+    wanted: Wanted = field(default_factory=Wanted)
+
+    @property
+    def warnings(self) -> tuple[Clearance, ...]:
+        """Clearances smaller than wanted."""
+        return tuple(c for c in self.clearances if not c.ok)
+
+    def to_table(self) -> dict[str, object]:
+        """Return plain tables, ready for JSON."""
+        table = asdict(self)
+        table["clearances"] = [{**asdict(c), "ok": c.ok} for c in self.clearances]
+        return table
+
+    def text(self) -> str:
+        """Return the account as plain text to read."""
+        return "\n".join(_lines(self)) + "\n"
+
+
+def account(cabinet: Cabinet, wanted: Wanted | None = None) -> Account:
+    """Return the account of a cabinet.
+
+    Parameters
+    ----------
+    cabinet : Cabinet
+    wanted : Wanted, optional
+        Least clearances wanted.
+    """
+    wanted = wanted or Wanted()
+    parts = (*(_panel(cabinet, side) for side in PANELS), *_braces(cabinet))
+    masses = [p.mass_kg for p in parts] + [d.mass_kg for d in cabinet.drivers]
+    centres = [p.centre for p in parts] + [_driver_centre(cabinet, d.opening) for d in cabinet.drivers]
+    total = float(sum(masses))
+    x, y, z = (np.array(masses) @ np.array(centres) / total).tolist()
+    rooms = chambers(cabinet)
+    return Account(
+        name=cabinet.name,
+        size=(cabinet.width, cabinet.depth, cabinet.height),
+        parts=parts,
+        drivers={d.opening: d.mass_kg for d in cabinet.drivers},
+        boards_kg=float(sum(p.mass_kg for p in parts)),
+        mass_kg=total,
+        centre=(x, y, z),
+        inner_volume_l=float(np.prod(_inner_size(cabinet))) / 1e6,
+        net_volume_l=sum(c.net_volume_l for c in rooms),
+        chambers=rooms,
+        braces=tuple(_brace_account(cabinet, b.name) for b in cabinet.braces),
+        clearances=tuple(_clearances(cabinet, wanted)),
+        wanted=wanted,
+    )
+
+
+def butt_bounds(cabinet: Cabinet, side: str) -> tuple[float, float, float, float]:
+    """Return the outline (a0, a1, b0, b1) of a panel butted against its neighbours, in its in-plane axes.
+
+    Front and back cover the whole cabinet, left and right stand between them, bottom and top lie between all four.
+    """
+    covers = {"y": (), "x": ("y",), "z": ("x", "y")}[PANEL_NORMAL[side]]
+    ends: list[float] = []
+    for axis in in_plane(PANEL_NORMAL[side]):
+        low, high = lay.sides(axis)
+        stops = axis in covers
+        ends += [lay.inner_face(cabinet, low) if stops else 0.0]
+        ends += [lay.inner_face(cabinet, high) if stops else cabinet.size(axis)]
+    return ends[0], ends[1], ends[2], ends[3]
+
+
+def _inner_size(cabinet: Cabinet) -> Vec:
+    return np.array([np.diff([lay.inner_face(cabinet, s) for s in lay.sides(axis)])[0] for axis in AXES])
+
+
+def _flat(whole: tuple[float, Vec], holes: list[tuple[float, Vec]]) -> tuple[float, Vec]:
+    """Take (size, centroid) of holes out of a whole."""
+    size = whole[0] - sum(h for h, _ in holes)
+    first = whole[0] * whole[1] - sum((h * c for h, c in holes), np.zeros_like(whole[1]))
+    return size, first / size
+
+
+def _panel(cabinet: Cabinet, side: str) -> PartAccount:
+    a0, a1, b0, b1 = butt_bounds(cabinet, side)
+    cuts = [o.shape.outline() for o in cabinet.openings if o.panel == side]
+    whole = ((a1 - a0) * (b1 - b0), np.array([a0 + a1, b0 + b1]) / 2)
+    area, centre = _flat(whole, [(c.area, np.array(c.centroid)) for c in cuts])
+    frame, board = lay.frame_of(cabinet, side), cabinet.part_board(side)
+    outward = np.eye(3)[AXES.index(PANEL_NORMAL[side])] * (-1.0 if side in lay.LOWER_PANELS else 1.0)
+    x, y, z = (frame.to_space(centre)[0] + _lean(board) * outward).tolist()
+    return PartAccount(
+        name=side,
+        board=board.name,
+        thickness=board.thickness,
+        size=(a1 - a0, b1 - b0),
+        mass_kg=board.mass_kg_m2 * area / 1e6,
+        centre=(x, y, z),
+    )
+
+
+def _braces(cabinet: Cabinet) -> Iterator[PartAccount]:
+    for k, slab in enumerate(slabs(cabinet)):
+        f, board = slab.frame, cabinet.part_board(slab.name)
+        holes = [(p.area * slab.thickness, f.to_space(np.array([p.centroid]))[0]) for _, p in slab.pockets]
+        holes += _shared(slab, slabs(cabinet)[:k])
+        volume, centre = _flat(slab.cell.moments, holes)
+        normal = np.eye(3)[AXES.index(cabinet.brace(slab.name).normal)]
+        x, y, z = (centre + _lean(board) * f.e3 * np.sign(f.e3 @ normal)).tolist()
+        (a0, b0), (a1, b1) = (getattr(lay.layouts(cabinet)[slab.name].corners, m)(axis=0) for m in ("min", "max"))
+        yield PartAccount(
+            name=slab.name,
+            board=board.name,
+            thickness=board.thickness,
+            size=(float(a1 - a0), float(b1 - b0)),
+            mass_kg=board.mass_kg_m2 * volume / slab.thickness / 1e6,
+            centre=(x, y, z),
+        )
+
+
+def _shared(slab: Slab, earlier: tuple[Slab, ...]) -> list[tuple[float, Vec]]:
+    """Return (volume, centroid) of a brace's wood that lies in earlier braces, level by level."""
+    others = [o for o in earlier if slab.cell.split(o.cell.halfspaces)[0] is not None]
+    out: list[tuple[float, Vec]] = []
+    for level, share in slab.levels() if others else ():
+        taken = slab.wood(level).intersection(shapely.union_all([o.wood(level) for o in others]))
+        if taken.area > 0:
+            centre = level.to_space(np.array([taken.centroid.coords[0]]))[0]
+            out.append((taken.area * share, centre))
+    return out
+
+
+def _lean(board: Board) -> float:
+    """Return how far a board's centre of mass lies from its middle, towards its last layer, mm."""
+    t = np.array([k.thickness for k in board.layers])
+    weight = t * np.array([k.density_kg_m3 for k in board.layers])
+    middle = np.cumsum(t) - t / 2 - t.sum() / 2
+    return float(weight @ middle / weight.sum())
+
+
+def _driver_centre(cabinet: Cabinet, opening: str) -> tuple[float, float, float]:
+    o = cabinet.opening(opening)
+    x, y, z = lay.frame_of(cabinet, o.panel).to_space(np.array([o.shape.outline().centroid]))[0].tolist()
+    return x, y, z
+
+
+def _brace_account(cabinet: Cabinet, name: str) -> BraceAccount:
+    part = lay.layouts(cabinet)[name]
+    edge, bare = 0.0, 0.0
+    for e in part.edges:
+        ends = part.frame.to_space(np.array([e.start, e.end]))
+        neighbour = lay.layouts(cabinet)[e.part]
+        line = shapely.LineString(neighbour.frame.to_plane(ends))
+        edge += line.length
+        bare += sum(line.intersection(path.polygon(geometry.FINE)).length for _, path in neighbour.cuts)
+    area = float(part.outline().area)
+    return BraceAccount(
+        name=name, open_fraction=sum(path.area for _, path in part.cuts) / area, edge=edge, unsupported=bare
+    )
+
+
+def _clearances(cabinet: Cabinet, wanted: Wanted) -> Iterator[Clearance]:
+    for part in lay.layouts(cabinet).values():
+        panel = part.name in PANELS
+        owner = "openings" if panel else f"braces.{part.name}.pockets"
+        outline = Path(vertices=tuple((float(x), float(y), 0.0) for x, y in part.corners))
+        for k, (name, path) in enumerate(part.cuts):
+            key = f"{owner}.{name}"
+            least = wanted.opening_edge if panel else wanted.web
+            what = "wood to the next panel" if panel else "wood to the edge"
+            yield Clearance(where=key, what=what, distance=geometry.web(outline, path), wanted=least)
+            yield Clearance(
+                where=key, what="inside radius", distance=path.smallest_inside_radius(), wanted=wanted.inside_radius
+            )
+            for other, second in part.cuts[k + 1 :]:
+                gap = geometry.clearance(path, second)
+                yield Clearance(where=key, what=f"wood to {other!r}", distance=gap, wanted=wanted.bridge)
+    for d in cabinet.drivers:
+        if d.depth:
+            free, met = room_behind(cabinet, d.opening)
+            yield Clearance(
+                where=f"drivers.{d.opening}",
+                what=f"free depth up to {met!r}",
+                distance=free,
+                wanted=d.depth + wanted.behind_driver,
+            )
+
+
+def room_behind(cabinet: Cabinet, opening: str) -> tuple[float, str]:
+    """Return how deep an opening's outline runs in from the panel's outside before it meets wood, mm, and whose.
+
+    Looked through in steps of a millimetre; a brace whose edge crosses the opening counts from the panel's inside.
+    """
+    o = cabinet.opening(opening)
+    axis = PANEL_NORMAL[o.panel]
+    inward = np.eye(3)[AXES.index(axis)] * (1.0 if o.panel in lay.LOWER_PANELS else -1.0)
+    frame, t = lay.frame_of(cabinet, o.panel), cabinet.part_board(o.panel).thickness
+    outside = frame.origin - inward * t / 2
+    hole: Polygon = o.shape.outline().polygon()
+    x0, y0, x1, y1 = hole.bounds
+    beside = [(frame.e1, x0), (-frame.e1, -x1), (frame.e2, y0), (-frame.e2, -y1)]
+    opposite = next(s for s in lay.sides(axis) if s != o.panel)
+    free, met = cabinet.size(axis) - cabinet.part_board(opposite).thickness, opposite
+    for slab in slabs(cabinet):
+        behind = slab.cell.split(beside)[0]
+        if behind is None:
+            continue
+        depths = np.concatenate([f.corners for f in behind.faces]) @ inward - float(outside @ inward)
+        for depth in np.arange(depths.min(), min(depths.max(), free), SCAN):
+            plane = lay.Frame(outside + inward * (depth + SCAN / 2), frame.e1, frame.e2, frame.e3)
+            if slab.wood(plane).intersection(hole).area > SLIVER:
+                free, met = float(depth), slab.name
+                break
+    return free, met
+
+
+def _point(p: Point | tuple[float, float, float]) -> str:
+    return ", ".join(f"{v:.0f}" for v in p)
+
+
+def _lines(a: Account) -> Iterator[str]:
+    width, depth, height = a.size
+    yield f"{a.name}: {width:g} x {depth:g} x {height:g} mm"
+    yield ""
+    wide = max(len(p.name) for p in a.parts)
+    board = max(len(p.board) for p in a.parts)
+    yield f"{'part':{wide}}  {'board':{board}}  thickness        size, mm   mass, kg   centre of mass, mm"
+    for p in a.parts:
+        size = f"{p.size[0]:.1f} x {p.size[1]:.1f}"
+        yield f"{p.name:{wide}}  {p.board:{board}}  {p.thickness:9.4g}  {size:>14}  {p.mass_kg:9.3f}   {_point(p.centre)}"
+    for name, mass in a.drivers.items():
+        yield f"driver in {name}: {mass:.3f} kg"
+    yield f"boards {a.boards_kg:.3f} kg, with drivers {a.mass_kg:.3f} kg; centre of mass {_point(a.centre)}"
+    yield ""
+    yield f"inner volume {a.inner_volume_l:.2f} l, net {a.net_volume_l:.2f} l"
+    if len(a.chambers) > 1:
+        for k, c in enumerate(a.chambers, 1):
+            behind = f", behind {' and '.join(c.drivers)}" if c.drivers else ""
+            yield f"  chamber {k}: net {c.net_volume_l:.2f} l, from {_point(c.low)} to {_point(c.high)}{behind}"
+    if a.braces:
+        yield ""
+        for b in a.braces:
+            kind = f"{100 * b.open_fraction:.0f} % open" if b.open_fraction else "a partition"
+            bare = f", {b.unsupported:.0f} of it over openings or pockets" if b.unsupported > 0.5 else ""
+            yield f"{b.name}: {kind}, {b.edge:.0f} mm of edge to glue{bare}"
+    if a.clearances:
+        yield ""
+        wide = max(len(f"{c.where}: {c.what}") for c in a.clearances)
+        yield f"{'clearances, mm':{wide + 2}}   have   want"
+        for c in a.clearances:
+            mark = "" if c.ok else "   too small"
+            yield f"  {f'{c.where}: {c.what}':{wide}} {c.distance:6.1f} {c.wanted:6.1f}{mark}"
