@@ -1,6 +1,6 @@
 """The design layer: frozen, validated records and the design file."""
 
-from bracewright.design.cabinet import Brace, Cabinet, Driver, JointSpec, Opening, Panel
+from bracewright.design.cabinet import Brace, Cabinet, Driver, JointSpec, Opening, Panel, Supports
 from bracewright.design.designfile import dumps, from_table, load, loads, save, schema, to_table
 from bracewright.design.pockets import Pocket
 
@@ -12,6 +12,7 @@ __all__ = [
     "Opening",
     "Panel",
     "Pocket",
+    "Supports",
     "dumps",
     "from_table",
     "load",

@@ -20,6 +20,8 @@ PANELS = ("front", "back", "left", "right", "bottom", "top")
 PANEL_NORMAL: Mapping[str, str] = {"front": "y", "back": "y", "left": "x", "right": "x", "bottom": "z", "top": "z"}
 LOWER_PANELS = ("front", "left", "bottom")
 JOINT_KINDS = ("rigid", "glued", "dry")
+JOINT_FORMS = ("butt", "mitre", "rebate", "tongue", "housed")
+SUPPORT_KINDS = ("free", "feet", "spikes", "stand", "clamped")
 MAX_PARTS = 200
 
 
@@ -36,21 +38,85 @@ class JointSpec:
     Parameters
     ----------
     kind : {"rigid", "glued", "dry", "springs"}
-        ``springs`` uses the two line stiffnesses, the others follow from the boards.
+        ``rigid`` is one piece of wood; ``springs`` uses the two line stiffnesses; ``glued`` and ``dry``
+        follow from the faces that touch.
+    form : {"butt", "mitre", "rebate", "tongue", "housed"}
+        Shape of the faces. A tongue or housing adds its cheeks, a rebate one shoulder, a mitre a longer face.
+    tongue : float
+        Thickness of a tongue, mm; 0 takes a third of the board.
+    depth : float
+        Depth of a tongue, rebate or housing, mm; 0 takes a third of the board.
+    glue_E_GPa, glue_thickness : float
+        Of the glue line (mm). Common practice for PVA, no source.
+    contact_N_mm3 : float
+        Normal stiffness of a dry face per area. Judgement: fit it to taps.
     translation_N_mm2 : float
-        Force per mm of line and mm of gap, in each of the three directions.
+        ``springs``: force per mm of line and mm of gap, in each of the three directions.
     rotation_N_rad : float
-        Moment (N mm) per mm of line and radian, about the line.
+        ``springs``: moment (N mm) per mm of line and radian, about the line.
     """
 
     kind: str = "glued"
+    form: str = "butt"
+    tongue: float = 0.0
+    depth: float = 0.0
+    glue_E_GPa: float = 1.0
+    glue_thickness: float = 0.1
+    contact_N_mm3: float = 40.0
     translation_N_mm2: float = 0.0
     rotation_N_rad: float = 0.0
 
     def __post_init__(self) -> None:
         choice(self.kind, "kind", (*JOINT_KINDS, "springs"))
+        choice(self.form, "form", JOINT_FORMS)
+        length(self.tongue, "tongue", low=0.0, high=60.0)
+        length(self.depth, "depth", low=0.0, high=60.0)
+        number(self.glue_E_GPa, "glue_E_GPa", low=1e-4, high=100.0, hint="GPa")
+        length(self.glue_thickness, "glue_thickness", low=0.005, high=5.0)
+        number(self.contact_N_mm3, "contact_N_mm3", low=0.0, high=1e6, hint="N per mm3")
         number(self.translation_N_mm2, "translation_N_mm2", low=0.0, high=1e9)
         number(self.rotation_N_rad, "rotation_N_rad", low=0.0, high=1e12)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supports:
+    """What the cabinet stands on.
+
+    Parameters
+    ----------
+    kind : {"free", "feet", "spikes", "stand", "clamped"}
+        ``feet`` and ``spikes`` are points under the bottom panel, ``stand`` an elastic bed under all of
+        it, ``clamped`` holds the corner lines named in `edges`.
+    points : tuple of (x, y)
+        Feet or spikes, mm; empty takes four, a tenth of the width in from the corners.
+    stiffness_N_mm, lateral_N_mm : float
+        Of each foot or spike, upright and sideways; 0 takes the kind's default.
+    bed_N_mm3 : float
+        Stiffness of the stand's bed per area.
+    edges : tuple of str
+        Corner lines such as ``"back-bottom"``.
+    """
+
+    kind: str = "free"
+    points: tuple[tuple[float, float], ...] = ()
+    stiffness_N_mm: float = 0.0
+    lateral_N_mm: float = 0.0
+    bed_N_mm3: float = 0.05
+    edges: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        choice(self.kind, "kind", SUPPORT_KINDS)
+        for x, y in self.points:
+            number(x, "points")
+            number(y, "points")
+        number(self.stiffness_N_mm, "stiffness_N_mm", low=0.0, high=1e8, hint="N per mm")
+        number(self.lateral_N_mm, "lateral_N_mm", low=0.0, high=1e8, hint="N per mm")
+        number(self.bed_N_mm3, "bed_N_mm3", low=0.0, high=1e5, hint="N per mm3")
+        corners = [f"{a}-{b}" for a in PANELS for b in PANELS if PANEL_NORMAL[a] != PANEL_NORMAL[b]]
+        for edge in self.edges:
+            choice(edge, "edges", corners)
+        if self.kind == "clamped" and not self.edges:
+            raise DesignError('no edge is named; add edges, such as ["back-bottom"]', key="edges")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,6 +245,7 @@ class Cabinet:
     braces: tuple[Brace, ...] = ()
     joint: JointSpec = field(default_factory=JointSpec)
     joint_overrides: tuple[tuple[str, JointSpec], ...] = ()
+    supports: Supports = field(default_factory=Supports)
 
     def __post_init__(self) -> None:
         text(self.name, "name")

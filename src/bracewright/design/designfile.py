@@ -22,6 +22,7 @@ from bracewright.design.cabinet import (
     JointSpec,
     Opening,
     Panel,
+    Supports,
 )
 from bracewright.design.checks import choice, known_keys, table, tables, text
 from bracewright.design.pockets import Pocket, shape_from_table
@@ -33,7 +34,9 @@ FORMAT = 1
 MAX_BYTES = 4_000_000
 DRIVER_KEYS = ("opening", "mass_kg", "moving_mass_g", "piston_area_cm2", "volume_l", "depth", "frame")
 BRACE_KEYS = ("name", "normal", "at", "board", "within", "tilt_deg", "tilt_about", "grain_deg", "mesh", "pockets")
-JOINT_KEYS = ("translation_N_mm2", "rotation_N_rad")
+SPRING_KEYS = ("translation_N_mm2", "rotation_N_rad")
+JOINT_KEYS = ("kind", "form", "tongue", "depth", "glue_E_GPa", "glue_thickness", "contact_N_mm3")
+SUPPORT_KEYS = ("kind", "points", "stiffness_N_mm", "lateral_N_mm", "bed_N_mm3", "edges")
 
 
 def load(path: str | os.PathLike[str]) -> Cabinet:
@@ -63,6 +66,10 @@ def load(path: str | os.PathLike[str]) -> Cabinet:
         return _beside(loads(content), p.absolute().parent)
     except tomllib.TOMLDecodeError as e:
         raise FileError(f"{p}: not TOML: {e}; mend that line") from e
+    except DesignError:
+        raise
+    except ValueError as e:
+        raise FileError(f"{p}: not TOML: it holds a number of thousands of digits; correct that number") from e
     except RecursionError as e:
         raise FileError(f"{p}: nested too deeply; a design file is a few levels deep") from e
     except FileError as e:
@@ -76,12 +83,12 @@ def _beside(cabinet: Cabinet, folder: FilePath) -> Cabinet:
 
     def found(mesh: str, key: str) -> str:
         if not (folder / mesh).is_file():
-            raise DesignError(f"got {mesh!r}, but there is no such file in {folder}; correct the name", key=f"{key}.mesh")
+            raise DesignError(
+                f"got {mesh!r}, but there is no such file in {folder}; correct the name", key=f"{key}.mesh"
+            )
         return str(folder / mesh)
 
-    panels = tuple(
-        replace(p, mesh=found(p.mesh, f"cabinet.panels.{p.side}")) if p.mesh else p for p in cabinet.panels
-    )
+    panels = tuple(replace(p, mesh=found(p.mesh, f"cabinet.panels.{p.side}")) if p.mesh else p for p in cabinet.panels)
     braces = tuple(replace(b, mesh=found(b.mesh, f"braces.{b.name}")) if b.mesh else b for b in cabinet.braces)
     return replace(cabinet, panels=panels, braces=braces)
 
@@ -102,7 +109,8 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
     DesignError
         If a key is unknown or missing or a value cannot be used.
     """
-    top = ("format", "name", "cabinet", "boards", "joints", "openings", "drivers", "braces")
+    _refuse_huge(data, "")
+    top = ("format", "name", "cabinet", "boards", "joints", "supports", "openings", "drivers", "braces")
     known_keys(data, top, required=("format", "cabinet", "boards"))
     if data["format"] != FORMAT or isinstance(data["format"], bool):
         raise DesignError(f"got {data['format']!r}; this version reads format {FORMAT}", key="format")
@@ -125,7 +133,20 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
         braces=tuple(_named(data, "braces", _brace)),
         joint=joint,
         joint_overrides=overrides,
+        supports=_supports(data.get("supports", {})),
     )
+
+
+def _refuse_huge(value: object, key: str) -> None:
+    """Refuse whole numbers that are too large to be any quantity, before they overflow."""
+    if isinstance(value, Mapping):
+        for k, v in value.items():
+            _refuse_huge(v, f"{key}.{k}" if key else str(k))
+    elif isinstance(value, list | tuple):
+        for i, v in enumerate(value):
+            _refuse_huge(v, f"{key}[{i}]")
+    elif isinstance(value, int) and abs(value) > 10**15:
+        raise DesignError("got a whole number beyond 10^15; correct the value", key=key)
 
 
 def _named(data: Mapping[str, object], key: str, build: Callable[[Mapping[str, object]], T]) -> Iterator[T]:
@@ -174,11 +195,17 @@ def _joint(value: object, key: str) -> JointSpec:
         return JointSpec(kind=choice(value, key, JOINT_KINDS))
     if not isinstance(value, Mapping):
         kinds = ", ".join(JOINT_KINDS)
-        raise DesignError(f"got {value!r}; name one of {kinds}, or give a table with {' and '.join(JOINT_KEYS)}", key=key)
+        raise DesignError(
+            f"got {value!r}; name one of {kinds}, or give a table with {' and '.join(JOINT_KEYS)}", key=key
+        )
     t = table(value, key)
     try:
-        known_keys(t, JOINT_KEYS, required=JOINT_KEYS)
-        return JointSpec(kind="springs", **t)  # type: ignore[arg-type]
+        if any(k in t for k in SPRING_KEYS):
+            known_keys(t, SPRING_KEYS, required=SPRING_KEYS)
+            return JointSpec(kind="springs", **t)  # type: ignore[arg-type]
+        known_keys(t, JOINT_KEYS)
+        choice(t.get("kind", "glued"), "kind", JOINT_KINDS)
+        return JointSpec(**t)  # type: ignore[arg-type]
     except DesignError as e:
         raise e.within(key) from None
 
@@ -248,6 +275,9 @@ def to_table(cabinet: Cabinet) -> dict[str, object]:
     if cabinet.joint_overrides:
         joints["edges"] = {k: _joint_table(s) for k, s in cabinet.joint_overrides}
     out["joints"] = joints
+    supports = _changed(cabinet.supports, SUPPORT_KEYS, Supports())
+    if supports:
+        out["supports"] = supports
     out["openings"] = [{"name": o.name, "panel": o.panel, **o.shape.to_table()} for o in cabinet.openings]
     out["drivers"] = [
         _without_defaults(
@@ -269,7 +299,33 @@ def _without_defaults(t: dict[str, object], **defaults: object) -> dict[str, obj
 
 
 def _joint_table(spec: JointSpec) -> object:
-    return {k: getattr(spec, k) for k in JOINT_KEYS} if spec.kind == "springs" else spec.kind
+    if spec.kind == "springs":
+        return {k: getattr(spec, k) for k in SPRING_KEYS}
+    changed = _changed(spec, JOINT_KEYS, JointSpec(kind=spec.kind))
+    return {"kind": spec.kind, **changed} if changed else spec.kind
+
+
+def _changed(record: object, keys: tuple[str, ...], default: object) -> dict[str, object]:
+    """Values of a record that differ from a default one."""
+    pairs = {k: getattr(record, k) for k in keys}
+    return {k: v for k, v in pairs.items() if v != getattr(default, k)}
+
+
+def _supports(value: object) -> Supports:
+    t = dict(table(value, "supports"))
+    try:
+        known_keys(t, SUPPORT_KEYS)
+        points: Any = t.get("points", ())
+        if not (isinstance(points, list | tuple) and all(isinstance(p, list | tuple) and len(p) == 2 for p in points)):
+            raise DesignError(f"got {points!r}; give a list of points, such as [[30, 30], [190, 30]]", key="points")
+        edges: Any = t.get("edges", ())
+        if not isinstance(edges, list | tuple):
+            raise DesignError(f'got {edges!r}; give a list, such as ["back-bottom"]', key="edges")
+        t["points"] = tuple((p[0], p[1]) for p in points)
+        t["edges"] = tuple(edges)
+        return Supports(**t)  # type: ignore[arg-type]
+    except DesignError as e:
+        raise e.within("supports") from None
 
 
 def _brace_table(b: Brace) -> dict[str, object]:

@@ -23,6 +23,7 @@ from bracewright.design.cabinet import (
     PANELS,
     Brace,
     Cabinet,
+    JointSpec,
     in_plane,
 )
 from bracewright.design.checks import MM_HINT
@@ -361,6 +362,42 @@ def check(cabinet: Cabinet) -> None:
         lay = part_layout(cabinet, brace.name, "inner")
         _check_cuts(lay, f"brace {brace.name!r}", f"braces.{brace.name}.pockets")
     _check_collisions(cabinet)
+    _check_joints(cabinet)
+    _check_supports(cabinet)
+
+
+def _check_joints(cabinet: Cabinet) -> None:
+    """Refuse a joint of its own between parts that do not touch, and a tongue its board cannot carry."""
+    meeting = {frozenset((m.a, m.b)) for m in meetings(cabinet)} if cabinet.joint_overrides else set()
+    parts = [*PANELS, *(b.name for b in cabinet.braces)]
+    pairs = {f"{a}-{b}": frozenset((a, b)) for a in parts for b in parts if a != b}
+    for key, spec in cabinet.joint_overrides:
+        if pairs.get(key) not in meeting:
+            raise DesignError(
+                "these two parts do not touch; remove the joint or move a part", key=f"joints.edges.{key}"
+            )
+        _check_tongue(spec, [cabinet.part_board(p).thickness for p in pairs[key]], f"joints.edges.{key}")
+    boards = [cabinet.part_board(p).thickness for p in parts]
+    _check_tongue(cabinet.joint, boards, "joints.default")
+
+
+def _check_tongue(spec: JointSpec, thickness: list[float], key: str) -> None:
+    for what in ("tongue", "depth"):
+        if getattr(spec, what) >= 0.8 * min(thickness):
+            raise DesignError(
+                f"got {getattr(spec, what):g} in a board {min(thickness):g} thick; keep it under four fifths of that",
+                key=f"{key}.{what}",
+            )
+
+
+def _check_supports(cabinet: Cabinet) -> None:
+    for x, y in cabinet.supports.points:
+        if not (0 <= x <= cabinet.width and 0 <= y <= cabinet.depth):
+            raise DesignError(
+                f"the point ({x:g}, {y:g}) is not under the cabinet, which is {cabinet.width:g} by {cabinet.depth:g}; "
+                f"move it ({MM_HINT})",
+                key="supports.points",
+            )
 
 
 def _check_cuts(lay: PartLayout, owner: str, key: str) -> None:

@@ -52,7 +52,8 @@ def write_vtu(path: str | os.PathLike[str], model: Model, modes: Modes) -> None:
         np.concatenate(points),
         [("triangle6", np.concatenate(cells))],
         point_data={
-            f"mode_{m + 1:02d}_{f:.1f}_Hz": np.ascontiguousarray(shapes[:, :, m]) for m, f in enumerate(modes.frequency_Hz)
+            f"mode_{m + 1:02d}_{f:.1f}_Hz": np.ascontiguousarray(shapes[:, :, m])
+            for m, f in enumerate(modes.frequency_Hz)
         },
         cell_data={"part": [np.concatenate(number)], "thickness": [np.concatenate(thickness)]},
     )

@@ -22,9 +22,7 @@ from bracewright.fem.plate import FIELDS
 
 Array = NDArray[np.float64]
 RIGID_FACTOR = 1000.0  # of the board's modulus per metre; more only hurts conditioning
-GLUE_E_PA = 1.0e9  # PVA line; common practice, no source
-GLUE_THICKNESS = 1.0e-4  # m; middle of 0.05-0.15 mm, common practice, no source
-DRY_FACE_PA_M = 4.0e10  # contact stiffness of a dry fit per area, N/m3: judgement, to be fitted to taps
+SLIDE_TO_PRESS = 0.4  # shear to normal stiffness of a thin isotropic layer, G/E at poisson 0.25
 GAUSS = np.array([-1.0, 1.0]) / np.sqrt(3.0)
 
 
@@ -142,26 +140,49 @@ def turn(part: FlatPart, axis: Array) -> Array:
     return c
 
 
-def face_stiffness(spec: JointSpec, thickness: float) -> tuple[float, float]:
-    """Translation (N/m2) and rotation (N/rad) stiffness, per metre of line, of the face where two parts touch.
+def face_stiffness(spec: JointSpec, thickness: float) -> Array:
+    """Stiffness per metre of line of the faces where a board's edge meets another part.
+
+    Faces press with their normal stiffness and slide with their shear stiffness. A tongue's or a
+    housing's cheeks, and a rebate's shoulder, stand across the edge: they press where the edge slides.
 
     Parameters
     ----------
     spec : JointSpec
     thickness : float
-        Width of the face, m.
+        Of the board whose edge it is, m.
 
     Returns
     -------
-    translation, rotation : float
-        Infinite for a rigid joint.
+    (4,) array
+        Along the board and across it (N/m2), about the line (N/rad), and along the line (N/m2);
+        infinite for a rigid joint.
     """
     if spec.kind == "springs":
-        return spec.translation_N_mm2 * 1e6, spec.rotation_N_rad
+        k = spec.translation_N_mm2 * 1e6
+        return np.array([k, k, spec.rotation_N_rad, k])
     if spec.kind == "rigid":
-        return np.inf, np.inf
-    face = GLUE_E_PA / GLUE_THICKNESS if spec.kind == "glued" else DRY_FACE_PA_M
-    return face * thickness, face * thickness**3 / 12
+        return np.full(4, np.inf)
+    if spec.kind == "glued":
+        press = spec.glue_E_GPa * 1e9 / (spec.glue_thickness * MM)
+    else:
+        press = spec.contact_N_mm3 * 1e9
+    slide = press * SLIDE_TO_PRESS
+    depth = spec.depth * MM or thickness / 3
+    width = thickness * (np.sqrt(2.0) if spec.form == "mitre" else 1.0)
+    cheeks = depth * {"tongue": 2.0, "housed": 2.0, "rebate": 1.0}.get(spec.form, 0.0)
+    apart = {"tongue": spec.tongue * MM or thickness / 3, "housed": thickness}.get(spec.form, 0.0)
+    turn_face = press * width**3 / 12
+    # Cheeks resist turning by pressing along their depth and by sliding a tongue's thickness apart.
+    turn_cheeks = press * cheeks * depth**2 / 12 + slide * cheeks * apart**2 / 4
+    return np.array(
+        [
+            press * width + slide * cheeks,
+            slide * width + press * cheeks,
+            turn_face + turn_cheeks,
+            slide * (width + cheeks),
+        ]
+    )
 
 
 def plain_joint(
@@ -183,8 +204,15 @@ def plain_joint(
         e = e + rows(trace, sign * value, sign * dx, sign * dy, first[part.name], total)
     t = min(a.thickness, b.thickness)
     stiffest = RIGID_FACTOR * max(float(p.laminate.A.max()) / p.thickness for p in (a, b))
-    kt, kr = (min(k, limit) for k, limit in zip(face_stiffness(spec, t), (stiffest, stiffest * t**2), strict=True))
-    return energy(e, kept.weight, np.diag([kt, kt, kt, kr])), row
+    limit = stiffest * np.array([1.0, 1.0, t**2, 1.0])
+    out_of, across, about, slip = np.minimum(face_stiffness(spec, t), limit)
+    # Along the edge's board, across it and along the line, in space.
+    n = np.cross(a.rotation[2], kept.along)
+    frame = np.stack([n, a.rotation[2], kept.along])
+    c = np.zeros((4, 4))
+    c[:3, :3] = frame.T @ np.diag([out_of, across, slip]) @ frame
+    c[3, 3] = about
+    return energy(e, kept.weight, c), row
 
 
 def supported(whole: Line, a: FlatPart, b: FlatPart) -> Line:

@@ -10,7 +10,7 @@ plane it slides by u_s along the line. Nothing is fitted.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -19,11 +19,13 @@ import numpy as np
 import scipy.linalg as sl
 import scipy.sparse as sp
 from numpy.typing import NDArray
-from scipy.sparse.linalg import splu
 from skfem import Basis, ElementQuad2, ElementVector, MeshQuad
+
+from bracewright.fem.factor import factor
 
 Array = NDArray[np.float64]
 ARM_LENGTH = 4.0  # in thicknesses
+NO_STIFFNESS = 1e-6  # SI, per metre of line: stands for a face that holds nothing
 # Elements across a thickness, graded towards the faces, where the re-entrant corners are.
 GRADING = np.array([0.02, 0.06, 0.15, 0.27, 0.27, 0.15, 0.06, 0.02])
 ARMS: dict[str, tuple[tuple[int, int], tuple[int, int]]] = {
@@ -101,15 +103,14 @@ class JointSection:
     torsion: float
     warping: Array
 
-    def stiffness(self, translation: Array, rotation: Array) -> tuple[Array, Array, float]:
+    def stiffness(self, faces: Array) -> tuple[Array, Array, float]:
         """Stiffness with an elastic face in series at each port.
 
         Parameters
         ----------
-        translation : (m,) array
-            Of the face at each port, N/m2; infinite where the wood is whole.
-        rotation : (m,) array
-            N/rad.
+        faces : (m, 4) array
+            At each port: along the arm, across it (N/m2), about the line (N/rad), along the line (N/m2);
+            infinite where the wood is whole.
 
         Returns
         -------
@@ -119,10 +120,9 @@ class JointSection:
         hold : float
             Part of the whole block's slip stiffness that is left, 0..1.
         """
-        t, r = 1 / np.maximum(translation, 1e-3), 1 / np.maximum(rotation, 1e-6)
-        face = np.stack([t, t, r], axis=1).ravel()
-        plane = self.plane_basis.T @ (face[:, None] * self.plane_basis) + self.plane
-        slip = self.slip_basis.T @ (t[:, None] * self.slip_basis) + self.slip
+        soft = 1 / np.maximum(faces, NO_STIFFNESS)
+        plane = self.plane_basis.T @ (soft[:, :3].reshape(-1, 1) * self.plane_basis) + self.plane
+        slip = self.slip_basis.T @ (soft[:, 3:] * self.slip_basis) + self.slip
         hold = float(np.trace(self.slip) / np.trace(slip))
         return (
             self.plane_basis @ np.linalg.inv(plane) @ self.plane_basis.T,
@@ -279,8 +279,12 @@ def _plane(m: _Mesh) -> tuple[Array, Array]:
         move[2, 1] = length
         loads[:, 3 * i : 3 * i + 3] = ends[i] @ move
         arms[3 * i : 3 * i + 3, 3 * i : 3 * i + 3] = _arm_compliance(m.slab(arm), length)
-    compliance = _compliance(K, loads @ free, _rigid_fields(basis))
-    own = compliance - free.T @ arms @ free
+    loads = loads @ free
+    gap = m.mesh.p - m.mesh.p[:, :1]
+    far = int(np.hypot(*gap).argmax())
+    across = int(abs(gap[0, far]) > abs(gap[1, far]))  # the component that a turn about the first node moves
+    pins = [*basis.nodal_dofs[:, 0], basis.nodal_dofs[across, far]]
+    own = loads.T @ _pinned(K, pins)(loads) - free.T @ arms @ free
     return free, np.asarray((own + own.T) / 2)
 
 
@@ -321,7 +325,7 @@ def _antiplane(m: _Mesh) -> tuple[Array, Array, Array, float]:
     count = len(m.arms)
     free = sl.null_space(np.ones((1, count)))
     arms = np.diag([m.length[a] / sum(s.G_ns * s.thickness for s in m.slab(a)) for a in m.arms])
-    solve = _pinned(K, np.ones((K.shape[0], 1)))
+    solve = _pinned(K, [int(basis.nodal_dofs[0, 0])])
     u = solve(np.column_stack([ends @ free, -source]))
     own = (ends @ free).T @ u[:, :-1] - free.T @ arms @ free
     warp = ends.T @ u[:, -1]
@@ -406,31 +410,15 @@ def _end_loads(basis: Any, m: _Mesh, arm: str, *, vector: bool) -> Array:
     return np.column_stack(out)
 
 
-def _rigid_fields(basis: Any) -> Array:
-    x = basis.doflocs
-    # Vector elements alternate their two components node by node.
-    comp = np.zeros(basis.N, dtype=int)
-    comp[basis.nodal_dofs[1]] = 1
-    comp[basis.facet_dofs[1]] = 1
-    comp[basis.interior_dofs[1]] = 1
-    return np.column_stack([comp == 0, comp == 1, np.where(comp == 0, -x[1], x[0])]).astype(float)
-
-
-def _pinned(K: Any, rigid: Array) -> Any:
-    """Solver of a singular system whose loads are in equilibrium; the motion keeps no rigid part."""
-    n, r = rigid.shape
-    scale = float(np.abs(K.diagonal()).max())
-    weights = rigid / np.linalg.norm(rigid, axis=0) * scale
-    corner = sp.csc_array(weights)
-    whole = sp.block_array([[K, corner], [corner.T, None]], format="csc")
-    lu = splu(sp.csc_matrix(whole))
+def _pinned(K: Any, pins: list[int]) -> Callable[[Array], Array]:
+    """Solver of a singular system under loads in equilibrium: the pins carry nothing."""
+    n = K.shape[0]
+    free = np.setdiff1d(np.arange(n), pins)
+    inner = factor(K[free][:, free])
 
     def solve(f: Array) -> Array:
-        return np.asarray(lu.solve(np.vstack([f, np.zeros((r, f.shape[1]))]))[:n])
+        u = np.zeros_like(f)
+        u[free] = inner.solve(f[free])
+        return u
 
     return solve
-
-
-def _compliance(K: Any, loads: Array, rigid: Array) -> Array:
-    u = _pinned(K, rigid)(loads)
-    return np.asarray(loads.T @ u)

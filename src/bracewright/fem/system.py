@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -20,6 +20,7 @@ from bracewright.fem.joints import JointRow, energy, plain_joint, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, flat_part
 from bracewright.fem.plate import FIELDS, part_matrices
+from bracewright.fem.supports import support_stiffness
 from bracewright.fem.thick import cube_masses, joint_matrices
 
 Array = NDArray[np.float64]
@@ -126,8 +127,8 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "comput
         first[name] = total
         total += FIELDS * len(p.mesh.points)
     matrices = {name: part_matrices(p.mesh, p.laminate) for name, p in parts.items()}
-    K = sp.block_diag([k for k, _ in matrices.values()], format="csr")
-    M = sp.block_diag([m for _, m in matrices.values()], format="csr")
+    K = [shifted(k, first[name], total) for name, (k, _) in matrices.items()]
+    M = [shifted(m, first[name], total) for name, (_, m) in matrices.items()]
     table = []
     for m in lay.meetings(cabinet, reach):
         if joints == "computed":
@@ -136,25 +137,42 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "comput
             k_add, row = plain_joint(m, parts, first, total, cabinet.joint_between(m.a, m.b), size * MM)
             m_add = None
         table.append(row)
-        K = K if k_add is None else K + k_add
-        M = M if m_add is None else M + m_add
+        K.append(k_add)
+        M.append(m_add)
     if joints == "computed":
-        M = M + cube_masses(cabinet, parts, first, total)
+        M.append(cube_masses(cabinet, parts, first, total))
     for d in cabinet.drivers:
         k_add, m_add = driver_matrices(cabinet, d, parts, first, total)
-        K = K if k_add is None else K + k_add
-        M = M + m_add
+        K.append(k_add)
+        M.append(m_add)
+    K.append(support_stiffness(cabinet, parts, first, total, size * MM))
+    stiffness, mass = added(K), added(M)
     t2 = time.perf_counter()
     return Model(
         cabinet=cabinet,
         parts=parts,
         first=first,
-        K=sp.csr_array(K),
-        M=sp.csr_array(M),
+        K=stiffness,
+        M=mass,
         part_K={name: k for name, (k, _) in matrices.items()},
         joints=tuple(table),
         seconds={"mesh": t1 - t0, "assemble": t2 - t1},
     )
+
+
+def shifted(a: Any, first: int, total: int) -> Any:
+    """Place a part's matrix among all unknowns."""
+    c = sp.coo_array(a)
+    return sp.coo_array((c.data, (c.row + first, c.col + first)), shape=(total, total))
+
+
+def added(terms: Sequence[Any | None]) -> Any:
+    """Sum sparse arrays in one pass; None counts as nothing."""
+    parts = [sp.coo_array(t) for t in terms if t is not None]
+    data = np.concatenate([t.data for t in parts])
+    row = np.concatenate([t.row for t in parts])
+    col = np.concatenate([t.col for t in parts])
+    return sp.csr_array((data, (row, col)), shape=parts[0].shape)
 
 
 def driver_matrices(

@@ -8,7 +8,7 @@ through under a brace keeps its own plate there; the block adds what the plate l
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from bracewright.boards import Board
 from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, JointSpec
 from bracewright.design.layout import Meeting, inner_face, panel_mid, sides
-from bracewright.fem.joints import JointRow, Line, energy, face_stiffness, line, motion, rows, turn
+from bracewright.fem.joints import JointRow, Line, energy, face_stiffness, line, motion, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, part_board
 from bracewright.fem.plate import FIELDS
@@ -122,29 +122,57 @@ def homogenised(a: Slab, b: Slab) -> Strip:
     )
 
 
-def port_rows(port: Port, at: Line, first: int, total: int) -> tuple[list[Any], list[Any]]:
-    """Rows (p, total) of a port's motions (u, w, b, u_s, b_s), and of their change along the line (1/m)."""
-    s = at.along
-    e1, e2, e3 = port.part.rotation
-    side = float(np.sign(port.z @ e3))
-    value = np.zeros((5, FIELDS))
-    for i, d in enumerate((port.n, port.z)):
-        value[i, :3] = d @ e1, d @ e2, d @ e3
-    value[2, 3:] = side * (port.n @ e1), side * (port.n @ e2)
-    value[3, :3] = s @ e1, s @ e2, 0.0
-    value[4, 3:] = side * (s @ e1), side * (s @ e2)
-    trace = port.part.mesh.trace(port.part.to_plane(at.points + port.offset))
-    none = np.zeros_like(value)
-    q = rows(trace, value, none, none, first, total)
-    dq = rows(trace, none, value * (s @ e1), value * (s @ e2), first, total)
-    return [q[i::5] for i in range(5)], [dq[i::5] for i in range(5)]
+MOTIONS = 10  # of a port: (u, w, b, u_s, b_s) and their changes along the line
 
 
-def form(measures: list[Any], weight: Array, c: Array) -> Any:
-    """Matrix of int e' C e ds for measures given one by one, each (p, total)."""
-    e = sp.vstack(measures, format="csr")
-    w = sp.kron(c, sp.diags_array(weight), format="csr")
-    return e.T @ (w @ e)
+def port_rows(block: Block, first: Mapping[str, int], total: int) -> Any:
+    """Rows (p 10 m, total) of every port's motions: point by point, port by port."""
+    s = block.line.along
+    data, cols = [], []
+    for port in block.ports:
+        e1, e2, e3 = port.part.rotation
+        side = float(np.sign(port.z @ e3))
+        value = np.zeros((5, FIELDS))
+        for i, d in enumerate((port.n, port.z)):
+            value[i, :3] = d @ e1, d @ e2, d @ e3
+        value[2, 3:] = side * (port.n @ e1), side * (port.n @ e2)
+        value[3, :3] = s @ e1, s @ e2, 0.0
+        value[4, 3:] = side * (s @ e1), side * (s @ e2)
+        trace = port.part.mesh.trace(port.part.to_plane(block.line.points + port.offset))
+        along = trace.dx * (s @ e1) + trace.dy * (s @ e2)
+        both = np.stack([trace.value, along], axis=1)  # (p, 2, 6)
+        entries = np.einsum("pdn,kf->pdknf", both, value).reshape(len(along), MOTIONS, 6 * FIELDS)
+        unknowns = first[port.part.name] + FIELDS * trace.nodes[:, :, None] + np.arange(FIELDS)
+        data.append(entries)
+        cols.append(np.broadcast_to(unknowns.reshape(len(along), 1, -1), entries.shape))
+    values, where = np.concatenate(data, axis=1), np.concatenate(cols, axis=1)
+    indptr = np.arange(0, values.size + 1, values.shape[2])
+    return sp.csr_array((values.ravel(), where.ravel(), indptr), shape=(values.shape[0] * values.shape[1], total))
+
+
+def line_matrix(e: Any, weight: Array, h: Array) -> Any:
+    """Matrix of int e' H e ds for rows `e` of a point's motions."""
+    k, p = len(h), len(weight)
+    blocks = sp.bsr_array((weight[:, None, None] * h, np.arange(p), np.arange(p + 1)), shape=(p * k, p * k))
+    return e.T @ (sp.csr_array(blocks) @ e)
+
+
+class Measures:
+    """Quadratic forms in the motions of a block's ports, gathered in one matrix."""
+
+    def __init__(self, ports: int) -> None:
+        self.matrix = np.zeros((MOTIONS * ports,) * 2)
+
+    def motion(self, port: int, which: int, *, change: bool = False) -> Array:
+        """Row that picks one motion (u, w, b, u_s, b_s) of a port, or its change along the line."""
+        row = np.zeros(len(self.matrix))
+        row[MOTIONS * port + which + 5 * change] = 1.0
+        return row
+
+    def add(self, rows_: list[Array], c: Array) -> None:
+        """Add the form e' C e of measures given as rows."""
+        g = np.stack(rows_)
+        self.matrix += g.T @ np.atleast_2d(c) @ g
 
 
 def joint_matrices(
@@ -165,13 +193,14 @@ def joint_matrices(
     row = JointRow(m, float(whole.weight.sum()) / MM, float(whole.weight[found].sum()) / MM)
     if not found.any():
         return None, None, row
-    block = Block(block.ports, block.section, block.material, whole.keep(found), block.kind)
-    K = block_stiffness(block, cabinet.joint_between(m.a, m.b), first, total)
+    block = replace(block, line=whole.keep(found))
+    e = port_rows(block, first, total)
+    K = line_matrix(e, block.line.weight, block_stiffness(block, cabinet.joint_between(m.a, m.b)))
     M = None
     if m.kind != "tee":
         density = sum(part_board(cabinet, p.part.name).density_kg_m3 for p in block.ports) / len(block.ports)
         # Two braces that cross are both whole in the model; the wood they share is there once.
-        M = block_mass(block, density if m.kind == "corner" else -density, first, total)
+        M = line_matrix(e, block.line.weight, block_mass(block, density if m.kind == "corner" else -density))
     return K, M, row
 
 
@@ -253,80 +282,74 @@ def _block_size(block: Block) -> tuple[float, float]:
     return float(block.section.size[block.section.arms.index("+b")]), float(block.section.size[0])
 
 
-def block_stiffness(block: Block, spec: JointSpec, first: Mapping[str, int], total: int) -> Any:
-    """Stiffness between the ports of a block, with the joint's glue or dry faces in series."""
-    ports, at, section = block.ports, block.line, block.section
+def block_stiffness(block: Block, spec: JointSpec) -> Array:
+    """(10 m, 10 m) stiffness per metre between the ports, with the joint's glue or dry faces in series."""
+    ports, section = block.ports, block.section
     width, height = _block_size(block)
     count = len(ports)
-    translation, rotation = np.full(count, np.inf), np.full(count, np.inf)
+    faces = np.full((count, 4), np.inf)
     # The face that is glued: where the second board of a corner, or a brace's edge, meets the other board.
     glued = section.arms.index("+b")
-    thin = section.size[glued]
-    translation[glued], rotation[glued] = face_stiffness(spec, float(thin))
-    plane, slip, hold = section.stiffness(translation, rotation)
+    faces[glued] = face_stiffness(spec, float(section.size[glued]))
+    plane, slip, hold = section.stiffness(faces)
     torsion = section.torsion
-    through = [(0, (ports[0].slab, width))] if count > 2 else []
-    if count > 3:
-        through.append((2, (ports[2].slab, height)))
-    for start, (board, length) in through:
+    through = [(0, ports[0].slab, width), (2, ports[-1].slab, height)][: max(0, count - 2)]
+    for start, board, length in through:
         own, shear, twist = through_stiffness(board, length)
         k = slice(3 * start, 3 * start + 6)
         plane[k, k] -= own
         slip[start : start + 2, start : start + 2] -= shear
         torsion -= twist
-    q, dq = zip(*(port_rows(p, at, first[p.part.name], total) for p in ports), strict=True)
-    K = form([q[i][k] for i in range(count) for k in range(3)], at.weight, on_geometry(plane, block))
-    # A turn of the line carries the block's centre along it by the port's offset; a twist warps the block.
-    twist = sum((-1.0 / count) * d[2] for d in dq)
-    slips = [
-        q[i][3]
-        + float(p.offset @ p.n) * dq[i][0]
-        + float(p.offset @ p.z) * dq[i][1]
-        - float(section.warping[i]) * twist
-        for i, p in enumerate(ports)
-    ]
-    K = K + form(slips, at.weight, slip)
-    ending = [i for i in range(count) if count == 2 or (count == 3 and i == 2)]
-    spread = ending or range(count)
-    for i in spread:
-        K = K + form([dq[i][2]], at.weight, np.eye(1) * hold * torsion / len(list(spread)))
+    f = Measures(count)
+    f.add([f.motion(i, k) for i in range(count) for k in range(3)], on_geometry(plane, block))
+    # A twist of the block warps it, so that its ports slip.
+    turn_rate = -sum(f.motion(i, 2, change=True) for i in range(count)) / count
+    f.add([_centre_slip(f, i, p) - float(section.warping[i]) * turn_rate for i, p in enumerate(ports)], slip)
+    ending = {2: [0, 1], 3: [2], 4: []}[count]
+    twisting = ending or range(count)
+    for i in twisting:
+        f.add([f.motion(i, 2, change=True)], np.array([[hold * torsion / len(twisting)]]))
     for i in ending:
-        stiff = hold * HOLD_WARP * block.material.G_ns * float(section.size[i]) ** 2
-        K = K + form([q[i][4] + dq[i][1]], at.weight, np.eye(1) * stiff)
+        firm = hold * HOLD_WARP * block.material.G_ns * float(section.size[i]) ** 2
+        f.add([f.motion(i, 4) + f.motion(i, 1, change=True)], np.array([[firm]]))
     if block.kind == "corner":
-        K = K + _beam(block, q, dq)
-    return K
+        _add_beam(f, block)
+    return f.matrix
 
 
-def _beam(block: Block, q: Any, dq: Any) -> Any:
+def _centre_slip(f: Measures, i: int, p: Port) -> Array:
+    """Motion along the line at the block's centre: a turn of the line carries it by the port's offset."""
+    by_n, by_z = float(p.offset @ p.n), float(p.offset @ p.z)
+    return f.motion(i, 3) + by_n * f.motion(i, 0, change=True) + by_z * f.motion(i, 1, change=True)
+
+
+def _add_beam(f: Measures, block: Block) -> None:
     """A corner block stretches and bends along its line, as the two edges it belongs to do."""
     width, height = _block_size(block)
-    weight, E = block.line.weight, block.material.E_s
-    area = width * height
-    K = form([dq[0][4]], weight, np.eye(1) * E * area * height**2 / 12)
-    K = K + form([dq[1][4]], weight, np.eye(1) * E * area * width**2 / 12)
-    for stretch in (dq[0][3] + width / 2 * dq[1][4], dq[1][3] - height / 2 * dq[0][4]):
-        K = K + form([stretch], weight, np.eye(1) * E * area / 2)
-    return K
+    ea = np.array([[block.material.E_s * width * height]])
+    bend_a, bend_b = f.motion(0, 4, change=True), f.motion(1, 4, change=True)
+    f.add([bend_a], ea * height**2 / 12)
+    f.add([bend_b], ea * width**2 / 12)
+    f.add([f.motion(0, 3, change=True) + width / 2 * bend_b], ea / 2)
+    f.add([f.motion(1, 3, change=True) - height / 2 * bend_a], ea / 2)
 
 
-def block_mass(block: Block, density: float, first: Mapping[str, int], total: int) -> Any:
-    """Inertia of a block, shared by its ports."""
+def block_mass(block: Block, density: float) -> Array:
+    """(10 m, 10 m) inertia per metre of a block, shared by its ports."""
     width, height = _block_size(block)
-    at, share = block.line, 1.0 / len(block.ports)
-    skew = np.linalg.norm(np.cross(block.ports[0].n, block.ports[-1].n))
-    per_metre = density * width * height / float(skew) * share
-    M: Any = 0
-    for p in block.ports:
-        trace = p.part.mesh.trace(p.part.to_plane(at.points + p.offset))
-        value, dx, dy = motion(p.part, -p.offset, at.along)
-        e = rows(trace, value, dx, dy, first[p.part.name], total)
-        M = M + energy(e, at.weight, np.eye(3) * per_metre)
-        about = turn(p.part, at.along)[None]
-        none = np.zeros_like(about)
-        e = rows(trace, about, none, none, first[p.part.name], total)
-        M = M + energy(e, at.weight, np.eye(1) * per_metre * (width**2 + height**2) / 12)
-    return M
+    skew = float(np.linalg.norm(np.cross(block.ports[0].n, block.ports[-1].n)))
+    per_metre = density * width * height / skew / len(block.ports)
+    f = Measures(len(block.ports))
+    for i, p in enumerate(block.ports):
+        turned = f.motion(i, 2)
+        centre = [
+            f.motion(i, 0) - float(p.offset @ p.z) * turned,
+            f.motion(i, 1) + float(p.offset @ p.n) * turned,
+            _centre_slip(f, i, p),
+        ]
+        f.add(centre, per_metre * np.eye(3))
+        f.add([turned], np.array([[per_metre * (width**2 + height**2) / 12]]))
+    return f.matrix
 
 
 def cube_masses(cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int) -> Any:
