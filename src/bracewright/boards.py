@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
 from difflib import get_close_matches
 from functools import cache, lru_cache
@@ -360,7 +360,7 @@ class Board:
         if self.material is not None:
             overrides: dict[str, Any] = dict(self.overrides)
             # Plies of thickness/n need not add up to the last digit; the rounded sum is what was asked for.
-            for thickness in (round(self.thickness, 9), self.thickness):
+            for thickness in (round(self.thickness, 9), *_neighbours(self.thickness)):
                 again = Board.of(self.material, thickness, **overrides)
                 if again.layers == self.layers and again.loss_factor == self.loss_factor:
                     return {"material": self.material, "thickness": thickness, **overrides, **cost}
@@ -393,6 +393,15 @@ class Board:
         angles = (math.remainder(k.angle_deg + grain_deg, 180.0) for k in self.layers)
         layers = [replace(k, angle_deg=90.0 if a == -90.0 else a) for k, a in zip(self.layers, angles, strict=True)]
         return replace(self, layers=tuple(layers), material=None, overrides=())
+
+
+def _neighbours(value: float, steps: int = 8) -> Iterator[float]:
+    """Yield a number and the floating-point numbers next to it, the nearest first."""
+    yield value
+    low = high = value
+    for _ in range(steps):
+        low, high = math.nextafter(low, -math.inf), math.nextafter(high, math.inf)
+        yield from (low, high)
 
 
 _LAYER_KEYS = tuple(f.name for f in fields(Layer) if f.name not in ("thickness", "angle_deg"))

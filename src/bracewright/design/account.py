@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 from bracewright import geometry
 from bracewright.boards import Board
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, in_plane
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.design.chambers import Chamber, chambers
 from bracewright.design.checks import length
 from bracewright.design.solid import SLIVER, Slab, slabs
@@ -209,7 +209,7 @@ def _panel(cabinet: Cabinet, side: str) -> PartAccount:
     whole = ((a1 - a0) * (b1 - b0), np.array([a0 + a1, b0 + b1]) / 2)
     area, centre = _flat(whole, [(c.area, np.array(c.centroid)) for c in cuts])
     frame, board = lay.frame_of(cabinet, side), cabinet.part_board(side)
-    outward = np.eye(3)[AXES.index(PANEL_NORMAL[side])] * (-1.0 if side in lay.LOWER_PANELS else 1.0)
+    outward = np.eye(3)[AXES.index(PANEL_NORMAL[side])] * (-1.0 if side in LOWER_PANELS else 1.0)
     x, y, z = (frame.to_space(centre)[0] + _lean(board) * outward).tolist()
     return PartAccount(
         name=side,
@@ -315,7 +315,7 @@ def room_behind(cabinet: Cabinet, opening: str) -> tuple[float, str]:
     """
     o = cabinet.opening(opening)
     axis = PANEL_NORMAL[o.panel]
-    inward = np.eye(3)[AXES.index(axis)] * (1.0 if o.panel in lay.LOWER_PANELS else -1.0)
+    inward = np.eye(3)[AXES.index(axis)] * (1.0 if o.panel in LOWER_PANELS else -1.0)
     frame, t = lay.frame_of(cabinet, o.panel), cabinet.part_board(o.panel).thickness
     outside = frame.origin - inward * t / 2
     hole: Polygon = o.shape.outline().polygon()
@@ -349,7 +349,8 @@ def _lines(a: Account) -> Iterator[str]:
     yield f"{'part':{wide}}  {'board':{board}}  thickness        size, mm   mass, kg   centre of mass, mm"
     for p in a.parts:
         size = f"{p.size[0]:.1f} x {p.size[1]:.1f}"
-        yield f"{p.name:{wide}}  {p.board:{board}}  {p.thickness:9.4g}  {size:>14}  {p.mass_kg:9.3f}   {_point(p.centre)}"
+        columns = f"{p.thickness:9.4g}  {size:>14}  {p.mass_kg:9.3f}   {_point(p.centre)}"
+        yield f"{p.name:{wide}}  {p.board:{board}}  {columns}"
     for name, mass in a.drivers.items():
         yield f"driver in {name}: {mass:.3f} kg"
     yield f"boards {a.boards_kg:.3f} kg, with drivers {a.mass_kg:.3f} kg; centre of mass {_point(a.centre)}"
@@ -369,6 +370,6 @@ def _lines(a: Account) -> Iterator[str]:
         yield ""
         wide = max(len(f"{c.where}: {c.what}") for c in a.clearances)
         yield f"{'clearances, mm':{wide + 2}}   have   want"
-        for c in a.clearances:
-            mark = "" if c.ok else "   too small"
-            yield f"  {f'{c.where}: {c.what}':{wide}} {c.distance:6.1f} {c.wanted:6.1f}{mark}"
+        for gap in a.clearances:
+            mark = "" if gap.ok else "   too small"
+            yield f"  {f'{gap.where}: {gap.what}':{wide}} {gap.distance:6.1f} {gap.wanted:6.1f}{mark}"

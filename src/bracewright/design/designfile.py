@@ -78,7 +78,7 @@ def load(path: str | os.PathLike[str]) -> Cabinet:
 
 def _beside(cabinet: Cabinet, folder: FilePath) -> Cabinet:
     """Take mesh files that are named by relative paths from the design file's own folder."""
-    if not any(part.mesh for part in (*cabinet.panels, *cabinet.braces)):
+    if not any(m.mesh for m in cabinet.panels) and not any(b.mesh for b in cabinet.braces):
         return cabinet
 
     def found(mesh: str, key: str) -> str:
@@ -308,7 +308,11 @@ def _joint_table(spec: JointSpec) -> object:
 def _changed(record: object, keys: tuple[str, ...], default: object) -> dict[str, object]:
     """Values of a record that differ from a default one."""
     pairs = {k: getattr(record, k) for k in keys}
-    return {k: v for k, v in pairs.items() if v != getattr(default, k)}
+    return {k: _listed(v) for k, v in pairs.items() if v != getattr(default, k)}
+
+
+def _listed(value: object) -> object:
+    return [_listed(v) for v in value] if isinstance(value, tuple) else value
 
 
 def _supports(value: object) -> Supports:

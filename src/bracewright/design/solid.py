@@ -119,9 +119,7 @@ def box(low: Sequence[float], high: Sequence[float]) -> Cell:
 
 def inner_box(cabinet: Cabinet) -> Cell:
     """Return the room between the six panels."""
-    low, high = (
-        [lay.inner_face(cabinet, lay.sides(axis)[side]) for axis in AXES] for side in (0, 1)
-    )
+    low, high = ([lay.inner_face(cabinet, lay.sides(axis)[side]) for axis in AXES] for side in (0, 1))
     return box(low, high)
 
 
@@ -229,7 +227,9 @@ def halfplane_polygon(halfspaces: Iterable[HalfSpace], plane: lay.Frame) -> Poly
         cross = inside != np.roll(inside, -1)
         with np.errstate(divide="ignore", invalid="ignore"):
             met = xy + (after - xy) * (gap / (gap - gap_after))[:, None]
-        xy = np.array([p for k in range(len(xy)) for p in ([xy[k]] if inside[k] else []) + ([met[k]] if cross[k] else [])])
+        xy = np.array(
+            [p for k in range(len(xy)) for p in ([xy[k]] if inside[k] else []) + ([met[k]] if cross[k] else [])]
+        )
     return Polygon(xy) if len(xy) >= 3 else Polygon()
 
 

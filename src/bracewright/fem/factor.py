@@ -53,6 +53,11 @@ def _cholesky(a: Any) -> Factor | None:
         solver.solve(rhs, x)
         return x.reshape(b.shape)
 
+    # The library does not say when a pivot was not positive; a solution that does not fit the matrix does.
+    probe = np.cos(np.arange(n))
+    x = solve(probe)
+    if not np.isfinite(x).all() or np.linalg.norm(csc @ x - probe) > 1e-4 * np.linalg.norm(probe) or probe @ x <= 0:
+        raise SolveError("the matrix is not positive definite; check for a board or joint of no stiffness or mass")
     return Factor(solve, "cholesky")
 
 

@@ -5,17 +5,23 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse.linalg import ArpackError, LinearOperator, eigsh
+from scipy.linalg import eigh
+from scipy.sparse.csgraph import connected_components
 from threadpoolctl import threadpool_limits
 
 from bracewright.errors import SolveError
-from bracewright.fem.factor import factor, negative_pivots
+from bracewright.fem.factor import Factor, factor, negative_pivots
 from bracewright.fem.system import Model
 
 Array = NDArray[np.float64]
+BLOCK = 12  # columns of a block
+MAX_BLOCKS = 60
+SETTLED = 1e-10  # of the largest eigenvalue wanted
+SPARE = 4  # eigenpairs beyond those asked for, to find a gap for the inertia count
 RIGID_LIMIT = 1e-3  # of the first elastic eigenvalue
 
 
@@ -51,7 +57,7 @@ class Modes:
         return len(self.frequency_Hz)
 
 
-def solve(model: Model, count: int = 20, *, prove: bool = True) -> Modes:
+def solve(model: Model, count: int = 20, *, prove: bool = True, start: Array | None = None) -> Modes:
     """Return the first `count` elastic modes.
 
     Parameters
@@ -61,6 +67,8 @@ def solve(model: Model, count: int = 20, *, prove: bool = True) -> Modes:
         1 or more.
     prove : bool
         Count the eigenvalues below the last mode by inertia, which costs one more factorisation.
+    start : (n, k) array, optional
+        Shapes to start from, such as a similar design's modes on the same mesh.
 
     Raises
     ------
@@ -72,32 +80,18 @@ def solve(model: Model, count: int = 20, *, prove: bool = True) -> Modes:
         raise SolveError(f"{count} modes are asked of a model with {n} unknowns; ask for 1..{n - 16}")
     t0 = time.perf_counter()
     sigma = -_first_guess(model)
-    op = factor(model.K - sigma * model.M)
     with threadpool_limits(1):
-        wanted = count + 6 + 4
-        try:
-            lam, phi = eigsh(
-                model.K,
-                k=wanted,
-                M=model.M,
-                sigma=sigma,
-                OPinv=LinearOperator((n, n), matvec=op.solve, dtype=np.float64),
-                v0=np.cos(np.arange(n) * 0.7),  # fixed start: the same answer every time
-                tol=1e-9,
-            )
-        except ArpackError as e:
-            raise SolveError(f"the eigenvalue solver did not converge ({e}); refine the mesh or ask for fewer") from e
-    order = np.argsort(lam)
-    lam, phi = lam[order], phi[:, order]
-    if not (np.isfinite(lam).all() and np.isfinite(phi).all()):
-        raise SolveError("the eigenvalue solver returned values that are not finite; check the boards' numbers")
+        op = factor(model.K - sigma * model.M)
+        # Parts joined to nothing move freely, six ways each.
+        loose = 6 * int(connected_components(model.K)[0])
+        block = _start(model, max(BLOCK, loose)) if start is None else start
+        lam, phi = _lowest(model, op, sigma, count + loose + SPARE, block)
     rigid = _count_rigid(lam)
-    keep = slice(rigid, rigid + count)
     missed = None
     if prove:
         edge = _gap_above(lam, rigid + count)
-        below = int((lam < edge).sum())
-        missed = negative_pivots(model.K - edge * model.M) - below
+        missed = negative_pivots(model.K - edge * model.M) - int((lam < edge).sum())
+    keep = slice(rigid, rigid + count)
     lam_e, phi_e = lam[keep], phi[:, keep]
     if len(lam_e) < count:
         raise SolveError(f"only {len(lam_e)} of {count} modes were found; refine the mesh")
@@ -114,6 +108,65 @@ def solve(model: Model, count: int = 20, *, prove: bool = True) -> Modes:
         residual=residual,
         seconds={**model.seconds, "solve": time.perf_counter() - t0},
     )
+
+
+def _lowest(model: Model, op: Factor, sigma: float, wanted: int, start: Array) -> tuple[Array, Array]:
+    """Return the lowest eigenpairs by a block Krylov method on the inverse, checked to be sound.
+
+    Blocks keep a fast factorisation busy, find repeated modes, and take a start from modes known before.
+    """
+    M = model.M
+    basis = np.zeros((model.dofs, 0))
+    images = np.zeros((model.dofs, 0))
+    x, mx = _orthonormal(op.solve(M @ start), M, basis, basis)
+    mbasis = basis
+    last = np.full(wanted, np.inf)
+    for _ in range(MAX_BLOCKS):
+        basis, mbasis = np.hstack([basis, x]), np.hstack([mbasis, mx])
+        w = op.solve(mx)
+        images = np.hstack([images, w])
+        small = mbasis.T @ images
+        theta, y = np.linalg.eigh((small + small.T) / 2)
+        if len(theta) >= wanted and theta[-wanted] > 0:
+            lam = 1 / theta[: -wanted - 1 : -1] + sigma
+            # Rayleigh quotients gain two digits for each of the vectors', so a settled value is a converged pair.
+            if np.abs(lam - last).max() < SETTLED * abs(lam[-1]) and basis.shape[1] > wanted + 2:
+                vectors = images @ (y[:, : -wanted - 1 : -1] / theta[: -wanted - 1 : -1])
+                return _checked(model, lam, vectors)
+            last = lam
+        if basis.shape[1] + x.shape[1] > model.dofs:
+            break
+        x, mx = _orthonormal(w, M, basis, mbasis)
+    raise SolveError("the eigenvalue solver did not converge; refine the mesh or ask for fewer modes")
+
+
+def _orthonormal(x: Array, M: Any, basis: Array, mbasis: Array) -> tuple[Array, Array]:
+    """Make the columns of x M-orthonormal to each other and to a basis; drop what depends on it."""
+    for _ in range(2):
+        x = x - basis @ (mbasis.T @ x)
+        mx = M @ x
+        value, vector = np.linalg.eigh(x.T @ mx)
+        good = value > 1e-13 * value[-1]
+        scale = vector[:, good] / np.sqrt(value[good])
+        x, mx = x @ scale, mx @ scale
+    return x, mx
+
+
+def _checked(model: Model, lam: Array, phi: Array) -> tuple[Array, Array]:
+    """Refuse eigenpairs that are not finite or not of a body that stores energy; refine them once."""
+    if not (np.isfinite(lam).all() and np.isfinite(phi).all()):
+        raise SolveError("the eigenvalue solver returned values that are not finite; check the boards' numbers")
+    value, y = eigh(phi.T @ (model.K @ phi), phi.T @ (model.M @ phi))
+    if value[0] < -RIGID_LIMIT * abs(value[-1]):
+        raise SolveError(
+            f"an eigenvalue is negative ({value[0]:.3g}); check for a board or joint of negative stiffness"
+        )
+    return value, phi @ y
+
+
+def _start(model: Model, columns: int) -> Array:
+    """A fixed block to start from: the same answer every time."""
+    return np.random.default_rng(20).standard_normal((model.dofs, columns))
 
 
 def _first_guess(model: Model) -> float:

@@ -67,15 +67,12 @@ def scalar_forms(mesh: PlanarMesh) -> ScalarForms:
     if mesh in _FORMS:
         return _FORMS[mesh]
     n = len(mesh.points)
-    el = mesh.nodes6
-    key = (el[:, :, None] * n + el[:, None, :]).ravel()
-    unique, where = np.unique(key, return_inverse=True)
+    unique, where = _pattern(mesh)
     rows, cols = unique // n, unique % n
     value, dx, dy, weight = mesh.rule(STIFF_ORDER)
 
     def integrate(f: Array, g: Array, w: Array) -> Array:
-        local = np.einsum("ieq,jeq,eq->eij", f, g, w, optimize=True)
-        return np.bincount(where, weights=local.ravel(), minlength=len(unique)).astype(float)
+        return _integrate(f, g, w, where)
 
     stiff = np.stack(
         [
@@ -98,6 +95,24 @@ def scalar_forms(mesh: PlanarMesh) -> ScalarForms:
     )
     _FORMS[mesh] = forms
     return forms
+
+
+def _pattern(mesh: PlanarMesh) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    el = mesh.nodes6
+    key = (el[:, :, None] * len(mesh.points) + el[:, None, :]).ravel()
+    unique, where = np.unique(key, return_inverse=True)
+    return unique, where
+
+
+def _integrate(f: Array, g: Array, w: Array, where: NDArray[np.int64]) -> Array:
+    local = np.einsum("ieq,jeq,eq->eij", f, g, w, optimize=True)
+    return np.bincount(where, weights=local.ravel()).astype(float)
+
+
+def weighted_mass(mesh: PlanarMesh, factor: Array, order: int) -> Array:
+    """Integral of factor f g on the pattern of `scalar_forms`, for a factor (e, q) at the points of a rule."""
+    value, _, _, weight = mesh.rule(order)
+    return _integrate(value, value, weight * factor, _pattern(mesh)[1])
 
 
 def constitutive(board: Laminate) -> Array:
@@ -134,11 +149,14 @@ def stiffness_blocks(forms: ScalarForms, c: Array) -> Array:
     return (scalar.T @ coefficient).reshape(-1, FIELDS, FIELDS)
 
 
-def part_matrices(mesh: PlanarMesh, board: Laminate) -> tuple[Any, Any]:
-    """Return (K, M) of a part as block sparse arrays, unknowns numbered node by node."""
+def part_matrices(mesh: PlanarMesh, board: Laminate, mass: Array | None = None) -> tuple[Any, Any]:
+    """Return (K, M) of a part as block sparse arrays, unknowns numbered node by node.
+
+    `mass` stands in for the integral of f g where wood is missing from the board.
+    """
     forms = scalar_forms(mesh)
     shape = (FIELDS * len(mesh.points),) * 2
     k = stiffness_blocks(forms, constitutive(board))
-    m = forms.mass[:, None, None] * inertia(board)
+    m = (forms.mass if mass is None else mass)[:, None, None] * inertia(board)
     k_csr, m_csr = (sp.bsr_array((b, forms.cols, forms.indptr), shape=shape) for b in (k, m))
     return k_csr, m_csr

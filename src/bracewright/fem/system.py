@@ -19,9 +19,9 @@ from bracewright.errors import DesignError
 from bracewright.fem.joints import JointRow, energy, plain_joint, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, flat_part
-from bracewright.fem.plate import FIELDS, part_matrices
+from bracewright.fem.plate import FIELDS, part_matrices, weighted_mass
 from bracewright.fem.supports import support_stiffness
-from bracewright.fem.thick import cube_masses, joint_matrices
+from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, shared_wood
 
 Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
@@ -126,11 +126,20 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "comput
     for name, p in parts.items():
         first[name] = total
         total += FIELDS * len(p.mesh.points)
-    matrices = {name: part_matrices(p.mesh, p.laminate) for name, p in parts.items()}
+    lines = lay.meetings(cabinet, reach)
+    shared: dict[str, Array] = {}
+    for m in lines:
+        if joints == "computed" and m.kind == "cross":
+            for name, factor in shared_wood(m, parts, size * MM).items():
+                shared[name] = shared.get(name, 1.0) * factor
+    matrices = {}
+    for name, p in parts.items():
+        mass = weighted_mass(p.mesh, shared[name], SHARED_ORDER) if name in shared else None
+        matrices[name] = part_matrices(p.mesh, p.laminate, mass)
     K = [shifted(k, first[name], total) for name, (k, _) in matrices.items()]
     M = [shifted(m, first[name], total) for name, (_, m) in matrices.items()]
     table = []
-    for m in lay.meetings(cabinet, reach):
+    for m in lines:
         if joints == "computed":
             k_add, m_add, row = joint_matrices(m, cabinet, parts, first, total, size * MM)
         else:

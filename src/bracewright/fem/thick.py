@@ -122,6 +122,7 @@ def homogenised(a: Slab, b: Slab) -> Strip:
     )
 
 
+SHARED_ORDER = 8
 MOTIONS = 10  # of a port: (u, w, b, u_s, b_s) and their changes along the line
 
 
@@ -195,13 +196,53 @@ def joint_matrices(
         return None, None, row
     block = replace(block, line=whole.keep(found))
     e = port_rows(block, first, total)
-    K = line_matrix(e, block.line.weight, block_stiffness(block, cabinet.joint_between(m.a, m.b)))
+    spec = cabinet.joint_between(m.a, m.b)
+    stiffness, hold = block_stiffness(block, spec)
+    K = line_matrix(e, block.line.weight, stiffness) if stiffness.any() else None
     M = None
-    if m.kind != "tee":
+    if m.kind == "corner":
         density = sum(part_board(cabinet, p.part.name).density_kg_m3 for p in block.ports) / len(block.ports)
-        # Two braces that cross are both whole in the model; the wood they share is there once.
-        M = line_matrix(e, block.line.weight, block_mass(block, density if m.kind == "corner" else -density))
+        M = line_matrix(e, block.line.weight, block_mass(block, density, hold))
     return K, M, row
+
+
+def shared_wood(m: Meeting, parts: Mapping[str, FlatPart], step: float) -> dict[str, Array]:
+    """Mass factors (e, q), at the points of rule SHARED_ORDER, of two braces that pass through each other.
+
+    Both are whole plates in the model, but the wood they share is there once: each gives half.
+    """
+    whole = line(m.start * MM, m.end * MM, step / 2)
+    a, b = parts[m.a], parts[m.b]
+    found = a.has_wood(a.to_plane(whole.points)) & b.has_wood(b.to_plane(whole.points))
+    length = float(whole.weight[found].sum())
+    skew = float(np.linalg.norm(np.cross(a.rotation[2], b.rotation[2])))
+    out = {}
+    for part, other in ((a, b), (b, a)):
+        value, _, _, weight = part.mesh.rule(SHARED_ORDER)
+        at = part.to_space(np.einsum("neq,enc->eqc", value, part.mesh.points[part.mesh.nodes6]).reshape(-1, 2))
+        away = at - whole.points[0]
+        along = away @ whole.along
+        distance = np.linalg.norm(away - along[:, None] * whole.along, axis=1)
+        nearest = np.abs(along[:, None] - (whole.points - whole.points[0]) @ whole.along).argmin(axis=1)
+        inside = (distance < other.thickness / 2 / skew) & found[nearest]
+        removed = float(weight.ravel()[inside].sum())
+        factor = np.ones(weight.size)
+        if removed > 0:
+            # Scale so that what is taken away is exact, whatever the points happen to cover.
+            factor[inside] -= min(0.5 * length * other.thickness / skew / removed, 0.9)
+        out[part.name] = factor.reshape(weight.shape)
+    return out
+
+
+def without_negative(stiffness: Array, scale: Array) -> Array:
+    """Drop the directions in which a stiffness is negative; motions free of energy stay free.
+
+    A block lacks stiffness beside the two plates that cross in it only in its own shear; a coarse mesh
+    does not hold the energy there that could be taken away.
+    """
+    value, vector = np.linalg.eigh(stiffness * scale[:, None] * scale)
+    kept = (vector * np.maximum(value, 0.0)) @ vector.T
+    return np.asarray(kept / scale[:, None] / scale)
 
 
 def make_block(m: Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], step: float) -> Block:
@@ -282,16 +323,33 @@ def _block_size(block: Block) -> tuple[float, float]:
     return float(block.section.size[block.section.arms.index("+b")]), float(block.section.size[0])
 
 
-def block_stiffness(block: Block, spec: JointSpec) -> Array:
-    """(10 m, 10 m) stiffness per metre between the ports, with the joint's glue or dry faces in series."""
+def block_stiffness(block: Block, spec: JointSpec) -> tuple[Array, float]:
+    """Stiffness per metre between the ports, with the joint's glue or dry faces in series.
+
+    Returns
+    -------
+    stiffness : (10 m, 10 m) array
+        On the motions of `port_rows`.
+    hold : float
+        How much of the whole wood's grip is left, 0..1; a loose block belongs to the first part alone.
+    """
     ports, section = block.ports, block.section
     width, height = _block_size(block)
     count = len(ports)
+    f = Measures(count)
     faces = np.full((count, 4), np.inf)
     # The face that is glued: where the second board of a corner, or a brace's edge, meets the other board.
     glued = section.arms.index("+b")
     faces[glued] = face_stiffness(spec, float(section.size[glued]))
     plane, slip, hold = section.stiffness(faces)
+    if not faces[glued].any():
+        hold = 0.0
+        if count > 2:
+            return f.matrix, hold
+    if block.kind == "corner":
+        _add_beam(f, block, hold)
+    if hold == 0.0:
+        return f.matrix, hold
     torsion = section.torsion
     through = [(0, ports[0].slab, width), (2, ports[-1].slab, height)][: max(0, count - 2)]
     for start, board, length in through:
@@ -300,7 +358,8 @@ def block_stiffness(block: Block, spec: JointSpec) -> Array:
         plane[k, k] -= own
         slip[start : start + 2, start : start + 2] -= shear
         torsion -= twist
-    f = Measures(count)
+    plane = without_negative(plane, np.tile([1.0, 1.0, 1 / height], count))
+    slip = without_negative(slip, np.ones(count))
     f.add([f.motion(i, k) for i in range(count) for k in range(3)], on_geometry(plane, block))
     # A twist of the block warps it, so that its ports slip.
     turn_rate = -sum(f.motion(i, 2, change=True) for i in range(count)) / count
@@ -312,9 +371,7 @@ def block_stiffness(block: Block, spec: JointSpec) -> Array:
     for i in ending:
         firm = hold * HOLD_WARP * block.material.G_ns * float(section.size[i]) ** 2
         f.add([f.motion(i, 4) + f.motion(i, 1, change=True)], np.array([[firm]]))
-    if block.kind == "corner":
-        _add_beam(f, block)
-    return f.matrix
+    return f.matrix, hold
 
 
 def _centre_slip(f: Measures, i: int, p: Port) -> Array:
@@ -323,24 +380,23 @@ def _centre_slip(f: Measures, i: int, p: Port) -> Array:
     return f.motion(i, 3) + by_n * f.motion(i, 0, change=True) + by_z * f.motion(i, 1, change=True)
 
 
-def _add_beam(f: Measures, block: Block) -> None:
+def _add_beam(f: Measures, block: Block, hold: float) -> None:
     """A corner block stretches and bends along its line, as the two edges it belongs to do."""
     width, height = _block_size(block)
     ea = np.array([[block.material.E_s * width * height]])
     bend_a, bend_b = f.motion(0, 4, change=True), f.motion(1, 4, change=True)
     f.add([bend_a], ea * height**2 / 12)
-    f.add([bend_b], ea * width**2 / 12)
-    f.add([f.motion(0, 3, change=True) + width / 2 * bend_b], ea / 2)
-    f.add([f.motion(1, 3, change=True) - height / 2 * bend_a], ea / 2)
+    f.add([bend_b], ea * hold * width**2 / 12)
+    f.add([f.motion(0, 3, change=True) + hold * width / 2 * bend_b], ea * (1 - hold / 2))
+    f.add([f.motion(1, 3, change=True) - height / 2 * bend_a], ea * hold / 2)
 
 
-def block_mass(block: Block, density: float) -> Array:
-    """(10 m, 10 m) inertia per metre of a block, shared by its ports."""
+def block_mass(block: Block, density: float, hold: float) -> Array:
+    """(10 m, 10 m) inertia per metre of a corner's block, half on each port; all on the first when loose."""
     width, height = _block_size(block)
-    skew = float(np.linalg.norm(np.cross(block.ports[0].n, block.ports[-1].n)))
-    per_metre = density * width * height / skew / len(block.ports)
     f = Measures(len(block.ports))
     for i, p in enumerate(block.ports):
+        per_metre = density * width * height * (1 - hold / 2 if i == 0 else hold / 2)
         turned = f.motion(i, 2)
         centre = [
             f.motion(i, 0) - float(p.offset @ p.z) * turned,

@@ -1,0 +1,382 @@
+"""The commands: argument parsing, progress, exit codes.
+
+0 done, 2 bad input (one line that names file, key, value and remedy), 1 anything else.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn, TextIO
+
+from bracewright import __version__
+from bracewright.errors import BracewrightError, DesignError, FileError
+
+if TYPE_CHECKING:
+    from bracewright.design.cabinet import Cabinet
+    from bracewright.fem.modes import Modes
+    from bracewright.fem.system import Model
+    from bracewright.tune import SearchResult
+
+DONE, FAILED, BAD_INPUT = 0, 1, 2
+LONGEST = 1000  # characters of a message
+KEPT_SEARCH = "search.jsonl"
+DEMO_MODES = 20
+DEMO_EVALUATIONS = 60
+JOINT_MODELS = ("computed", "plain")
+Report = tuple[Mapping[str, object], str]
+
+
+class Progress:
+    """One line on standard error that is written over; silent where that is not a terminal."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self.stream = stream
+        self.on = stream.isatty()
+        self.start = time.perf_counter()
+        self.width = 0
+
+    def __call__(self, text: str) -> None:
+        """Show what is being done."""
+        if self.on:
+            line = f"{time.perf_counter() - self.start:5.1f} s  {text}"[:110]
+            self.stream.write("\r" + line.ljust(self.width))
+            self.stream.flush()
+            self.width = len(line)
+
+    def clear(self) -> None:
+        """Wipe the line."""
+        if self.on and self.width:
+            self.stream.write("\r" + " " * self.width + "\r")
+            self.stream.flush()
+            self.width = 0
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose complaint is one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Complain and end with the exit code for bad input."""
+        self.exit(BAD_INPUT, f"{self.prog}: {_one_line(message)}; see {self.prog} --help\n")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    args = _parser().parse_args(argv)
+    progress = Progress(sys.stderr)
+    try:
+        with _library_output_hidden():
+            table, text = args.run(args, progress)
+        progress.clear()
+        _print(json.dumps(table, indent=2, allow_nan=False) + "\n" if args.json else text)
+    except KeyboardInterrupt:
+        return _end(progress, FAILED, "stopped")
+    except DesignError as e:
+        file = getattr(args, "file", None)
+        return _end(progress, BAD_INPUT, f"{file}: {e}" if file else str(e))
+    except FileError as e:
+        return _end(progress, BAD_INPUT, str(e))
+    except BracewrightError as e:
+        return _end(progress, FAILED, str(e))
+    except BrokenPipeError:
+        # The reader has gone; keep the interpreter from complaining when it flushes.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FAILED
+    except MemoryError:
+        return _end(progress, FAILED, "out of memory; use larger elements (--size) or fewer braces")
+    return DONE
+
+
+@contextlib.contextmanager
+def _library_output_hidden() -> Iterator[None]:
+    """Keep what compiled libraries print off standard output, which belongs to the result."""
+    try:
+        sys.stdout.flush()
+        kept = os.dup(1)
+    except (OSError, ValueError):  # no standard output at all
+        yield
+        return
+    try:
+        with open(os.devnull, "w") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
+def _print(text: str) -> None:
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a name may not exist in the terminal's alphabet
+    sys.stdout.write(text)
+    sys.stdout.flush()
+
+
+def _end(progress: Progress, code: int, message: str) -> int:
+    progress.clear()
+    line = f"bracewright: {_one_line(message)}\n"
+    sys.stderr.write(
+        line.encode(sys.stderr.encoding or "utf-8", "backslashreplace").decode(sys.stderr.encoding or "utf-8")
+    )
+    return code
+
+
+def _one_line(message: str) -> str:
+    """Return a message without line breaks or characters that would steer a terminal."""
+    line = "".join(c if c.isprintable() else "?" for c in " ".join(message.split()))
+    return line if len(line) <= LONGEST else f"{line[: LONGEST - 3]}..."
+
+
+# --- arguments ------------------------------------------------------------------------------------------------------
+
+
+def _parser() -> Parser:
+    parser = Parser(prog="bracewright", description="Design wooden loudspeaker cabinets before cutting them.")
+    parser.add_argument("--version", action="version", version=f"bracewright {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=Parser)
+
+    def command(name: str, run: Callable[[argparse.Namespace, Progress], Report], text: str) -> Parser:
+        sub: Parser = commands.add_parser(name, help=text, description=text)
+        sub.set_defaults(run=run)
+        sub.add_argument("--json", action="store_true", help="print JSON on standard output and nothing else")
+        return sub
+
+    check = command("check", _check, "validate a design; print its parts, mass, volume and clearances")
+    modes = command("modes", _modes, "compute the first modes of a cabinet")
+    tune = command("tune", _tune, "search for better brace positions and pocket sizes")
+    cut = command("cut", _cut, "write the outlines to cut: DXF, coordinates, cut list")
+    demo = command("demo", _demo, "run the whole job on an example cabinet")
+    for sub in (check, modes, tune, cut):
+        sub.add_argument("file", metavar="FILE", help="design file")
+    for sub in (tune, cut):
+        sub.add_argument("--out", required=True, metavar="DIR", help="folder to write to; made if it is missing")
+    demo.add_argument(
+        "--out", default="bracewright-demo", metavar="DIR", help="folder to write to (default %(default)s)"
+    )
+    modes.add_argument("--count", type=_whole(1, 500), default=20, help="how many elastic modes (default %(default)s)")
+    modes.add_argument("--size", type=_number(3.0, 300.0), metavar="MM", help="side of an element, mm (default 30)")
+    modes.add_argument("--joints", choices=JOINT_MODELS, help="how thick joints are modelled (default computed)")
+    modes.add_argument("--vtu", metavar="FILE", help="also write parts and mode shapes as a VTU mesh")
+    tune.add_argument("--goal", help="what to aim for")
+    tune.add_argument("--evaluations", type=_whole(1, 100_000), help="designs to try at most")
+    tune.add_argument("--resume", action="store_true", help="go on from the search kept in DIR")
+    for sub in (tune, demo):
+        sub.add_argument("--seed", type=_whole(0, 2**31 - 1), default=0, help="start of the random numbers (default 0)")
+    return parser
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            value = low - 1
+        if not low <= value <= high:
+            raise argparse.ArgumentTypeError(f"got {text!r}; give a whole number from {low} to {high}")
+        return value
+
+    return read
+
+
+def _number(low: float, high: float) -> Callable[[str], float]:
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = low - 1
+        if not low <= value <= high:
+            raise argparse.ArgumentTypeError(
+                f"got {text!r}; give a number from {low:g} to {high:g} (lengths are in mm)"
+            )
+        return value
+
+    return read
+
+
+def _folder(path: str) -> Path:
+    """Make a folder to write to, before any long work."""
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise FileError(f"{folder}: cannot be made a folder ({e.strerror}); name another with --out") from e
+    if not os.access(folder, os.W_OK):
+        raise FileError(f"{folder}: cannot be written to; name another folder with --out")
+    return folder
+
+
+# --- commands -------------------------------------------------------------------------------------------------------
+
+
+def _check(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.account import account
+    from bracewright.design.designfile import load
+
+    a = account(load(args.file))
+    return a.to_table(), a.text()
+
+
+def _modes(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.account import account
+    from bracewright.design.designfile import load
+    from bracewright.fem import system
+    from bracewright.fem.export import write_vtu
+    from bracewright.fem.modes import solve
+
+    cabinet = load(args.file)
+    if args.vtu and not Path(args.vtu).absolute().parent.is_dir():
+        raise FileError(f"{args.vtu}: its folder does not exist; make it or name another with --vtu")
+    given = {k: getattr(args, k) for k in ("size", "joints") if getattr(args, k) is not None}
+    progress("meshing and assembling")
+    model = system.build(cabinet, **given)
+    progress(f"solving {model.dofs} unknowns for {args.count} modes")
+    modes = solve(model, args.count)
+    if args.vtu:
+        progress(f"writing {args.vtu}")
+        write_vtu(args.vtu, model, modes)
+    a = account(cabinet)
+    rows = [
+        {"number": k, "frequency_Hz": float(f), "loss_factor": float(eta)}
+        for k, (f, eta) in enumerate(zip(modes.frequency_Hz, modes.loss_factor, strict=True), 1)
+    ]
+    table = {
+        "name": cabinet.name,
+        "mass_kg": a.mass_kg,
+        "net_volume_l": a.net_volume_l,
+        "dofs": model.dofs,
+        "rigid_modes": modes.rigid_modes,
+        "missed_modes": modes.missed_modes,
+        "seconds": {k: modes.seconds[k] for k in ("mesh", "assemble", "solve")},
+        "modes": rows,
+    }
+    missed = f"; {modes.missed_modes} MODES ARE MISSING" if modes.missed_modes else "; none missed"
+    lines = [
+        f"{cabinet.name}: {a.mass_kg:.2f} kg, net {a.net_volume_l:.2f} l",
+        f"{model.dofs} unknowns, {modes.rigid_modes} rigid modes{missed}, {sum(modes.seconds.values()):.1f} s",
+        "",
+        "mode  frequency, Hz  loss factor",
+        *(
+            f"{k:4}  {f:13.1f}  {eta:11.4f}"
+            for k, (f, eta) in enumerate(zip(modes.frequency_Hz, modes.loss_factor, strict=True), 1)
+        ),
+    ]
+    return table, "\n".join(lines) + "\n"
+
+
+def _cut(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.designfile import load
+    from bracewright.make import export
+
+    cabinet = load(args.file)
+    progress("writing outlines")
+    files = export(cabinet, _folder(args.out))
+    return {"name": cabinet.name, "files": [str(f) for f in files]}, "".join(f"{f}\n" for f in files)
+
+
+def _tune(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.designfile import load, save
+    from bracewright.make import export
+    from bracewright.tune import search
+
+    cabinet = load(args.file)
+    folder = _folder(args.out)
+    kept = folder / KEPT_SEARCH
+    if not args.resume:
+        kept.unlink(missing_ok=True)
+    given = {k: getattr(args, k) for k in ("goal", "evaluations") if getattr(args, k) is not None}
+    found = search(cabinet, seed=args.seed, progress=progress, resume=kept, **given)
+    progress("writing the tuned design and its outlines")
+    save(found.cabinet, folder / "tuned.toml")
+    files = [folder / "tuned.toml", *export(found.cabinet, folder)]
+    table = {"name": cabinet.name, **_gains(found), "files": [str(f) for f in files]}
+    return table, _gain_text(found) + f"written: {folder / 'tuned.toml'} and {len(files) - 1} files to cut from\n"
+
+
+def _demo(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.account import account
+    from bracewright.design.designfile import save
+    from bracewright.examples import example
+    from bracewright.fem.modes import solve
+    from bracewright.fem.system import build
+    from bracewright.files import write_file
+    from bracewright.make import export
+    from bracewright.show import plots
+    from bracewright.tune import search
+
+    started = time.perf_counter()
+    cabinet = example("stand-mount")
+    folder = _folder(args.out)
+    progress("account")
+    a = account(cabinet)
+    save(cabinet, folder / "design.toml")
+    write_file(folder / "account.txt", a.text())
+
+    def modes_of(c: Cabinet, when: str) -> tuple[Model, Modes]:
+        progress(f"modes {when}")
+        model = build(c)
+        return model, solve(model, DEMO_MODES)
+
+    before = modes_of(cabinet, "before")
+    found = search(cabinet, seed=args.seed, evaluations=DEMO_EVALUATIONS, progress=progress)
+    after = modes_of(found.cabinet, "after")
+    progress("pictures and files to cut from")
+    save(found.cabinet, folder / "tuned.toml")
+    plots.save_png(plots.before_after(before, after), folder / "modes.png")
+    cut = export(found.cabinet, _folder(str(folder / "cut")))
+    own = [folder / name for name in ("design.toml", "account.txt", "tuned.toml", "modes.png")]
+    seconds = time.perf_counter() - started
+    table = {
+        "name": cabinet.name,
+        "mass_kg": a.mass_kg,
+        "net_volume_l": a.net_volume_l,
+        "modes_before_Hz": before[1].frequency_Hz.tolist(),
+        "modes_after_Hz": after[1].frequency_Hz.tolist(),
+        **_gains(found),
+        "seconds": seconds,
+        "files": [str(f) for f in (*own, *cut)],
+    }
+    rows = zip(before[1].frequency_Hz, after[1].frequency_Hz, strict=True)
+    lines = [
+        f"{cabinet.name}: {a.mass_kg:.2f} kg, net {a.net_volume_l:.2f} l, {len(a.chambers)} chamber, "
+        f"{len(a.warnings)} clearances too small",
+        "",
+        "mode  before, Hz  after, Hz",
+        *(f"{k:4}  {f:10.1f}  {g:9.1f}" for k, (f, g) in enumerate(rows, 1)),
+        "",
+        _gain_text(found) + f"{seconds:.0f} s; written to {folder}:",
+        *(f"  {f.relative_to(folder)}" for f in (*own, *cut)),
+    ]
+    return table, "\n".join(lines) + "\n"
+
+
+def _gains(found: SearchResult) -> dict[str, object]:
+    """Return what a search changed, as plain numbers."""
+    both = [k for k in found.before if k in found.after]
+    return {
+        "evaluations": found.evaluations,
+        "message": found.message,
+        "before": dict(found.before),
+        "after": dict(found.after),
+        "change_percent": {k: _percent(found.before[k], found.after[k]) for k in both},
+    }
+
+
+def _percent(before: float, after: float) -> float | None:
+    return 100.0 * (after / before - 1.0) if before else None
+
+
+def _gain_text(found: SearchResult) -> str:
+    wide = max(len(k) for k in found.before)
+    lines = [f"{found.evaluations} designs tried: {found.message}", f"{'':{wide}}     before      after"]
+    for k, old in found.before.items():
+        change = _percent(old, found.after[k])
+        lines.append(
+            f"{k:{wide}} {old:10.4g} {found.after[k]:10.4g}" + ("" if change is None else f"  {change:+.1f} %")
+        )
+    return "\n".join(lines) + "\n"

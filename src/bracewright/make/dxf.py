@@ -1,0 +1,128 @@
+"""DXF files for the router: one part a file, closed polylines of true lines and arcs, a layer per operation."""
+
+from __future__ import annotations
+
+import io
+import logging
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from bracewright.design.checks import choice
+from bracewright.errors import FileError
+from bracewright.files import write_file
+from bracewright.make.drawings import NOT_CUT, PartDrawing, plain
+
+VERSIONS = ("R2010", "R12")
+MILLIMETRES, METRIC = 4, 1  # values of $INSUNITS and $MEASUREMENT
+SQUARE = 100.0  # mm
+GAP = 20.0  # mm between the part and the square below it
+TEXT = 5.0  # mm
+BLACK, GREY = 7, 8  # AutoCAD colour index
+_fixed = threading.Lock()
+
+
+def to_dxf(part: PartDrawing, *, version: str = "R2010") -> bytes:
+    """Return a part as a DXF file; the same part gives the same bytes.
+
+    Parameters
+    ----------
+    part : PartDrawing
+    version : {"R2010", "R12"}
+        R12 has POLYLINE in place of LWPOLYLINE and no place for the unit: the check square tells it.
+
+    Raises
+    ------
+    DesignError
+        An unknown version.
+    FileError
+        The drawing does not pass the audit.
+    """
+    choice(version, "version", VERSIONS)
+    with _fixed_metadata():
+        return _bytes(part, version)
+
+
+def write_dxf(part: PartDrawing, path: str | os.PathLike[str], *, version: str = "R2010") -> None:
+    """Write a part as a DXF file; raises as `to_dxf`, and FileError if the file cannot be written."""
+    write_file(path, to_dxf(part, version=version))
+
+
+def _bytes(part: PartDrawing, version: str) -> bytes:
+    doc = _ezdxf().new(version, units=MILLIMETRES)
+    doc.header["$MEASUREMENT"] = METRIC
+    space = doc.modelspace()
+    for layer in dict.fromkeys((*(o.layer for o in part.operations), NOT_CUT)):
+        doc.layers.add(layer, color=GREY if layer == NOT_CUT else BLACK)
+    draw = space.add_polyline2d if version == "R12" else space.add_lwpolyline
+    for o in part.operations:
+        draw(o.path.vertices, format="xyb", close=True, dxfattribs={"layer": o.layer})
+    reference = {"layer": NOT_CUT}
+    x, y = 0.0, -GAP - SQUARE
+    square = [(x, y), (x + SQUARE, y), (x + SQUARE, y + SQUARE), (x, y + SQUARE)]
+    draw(square, close=True, dxfattribs=reference)
+    lines = [("100 x 100 mm", (x + TEXT, y + SQUARE / 2)), ("check, not cut", (x + TEXT, y + SQUARE / 2 - 2 * TEXT))]
+    lines += [(text, (x + SQUARE + GAP, -GAP - TEXT - 2 * TEXT * k)) for k, text in enumerate(_legend(part))]
+    for text, at in lines:
+        space.add_text(_literal(text), height=TEXT, dxfattribs={**reference, "insert": at})
+    _show(doc, part, y)
+    audit = doc.audit()
+    if audit.errors or audit.fixes:
+        first = (*audit.errors, *audit.fixes)[0].message
+        raise FileError(f"{part.name}: the DXF does not pass its audit ({first}); please report this design")
+    for kind in sorted(doc.entitydb.dxf_types_in_use()):  # else the library adds them in the order of a set
+        doc.classes.add_class(kind)
+    stream = io.StringIO()
+    doc.write(stream)
+    encoded: bytes = doc.encode(stream.getvalue())
+    return encoded
+
+
+def _legend(part: PartDrawing) -> list[str]:
+    a, b = part.axes
+    return [
+        f"{part.name}: {part.board}, {plain(part.thickness)} thick, {part.quantity} off",
+        f"{plain(part.size[0])} x {plain(part.size[1])}; seen from the {part.near}; "
+        f"grain at {plain(part.grain_deg)} degrees",
+        f"cabinet {a} = part x + {plain(part.datum[0])}, cabinet {b} = part y + {plain(part.datum[1])}",
+        *part.notes,
+    ]
+
+
+def _literal(text: str) -> str:
+    """Keep a name from being read as one of the codes of text (%%d, ^J, \\U+00E9, which has four digits)."""
+    known = "".join(c if ord(c) < 0x10000 else "?" for c in text)
+    return known.replace("%%", "% %").replace("^", "^ ").replace("\\", "/")
+
+
+def _show(doc: Any, part: PartDrawing, bottom: float) -> None:
+    """Set what a viewer shows first: the part and the square."""
+    right, top = max(part.size[0], SQUARE), part.size[1]
+    space = doc.modelspace()
+    space.reset_extents((0.0, bottom, 0.0), (right, top, 0.0))
+    doc.header["$EXTMIN"], doc.header["$EXTMAX"] = (0.0, bottom, 0.0), (right, top, 0.0)
+    doc.set_modelspace_vport(height=1.1 * max(top - bottom, right), center=(right / 2, (top + bottom) / 2))
+
+
+@contextmanager
+def _fixed_metadata() -> Iterator[None]:
+    """Hold the library's clock and its random identifiers still, so that files can be compared.
+
+    Its log is held as well: it warns of each R12 file that the unit has no place in it, which `to_dxf` says.
+    """
+    options, log = _ezdxf().options, logging.getLogger("ezdxf")
+    with _fixed:
+        before = options.write_fixed_meta_data_for_testing, log.disabled
+        options.write_fixed_meta_data_for_testing, log.disabled = True, True
+        try:
+            yield
+        finally:
+            options.write_fixed_meta_data_for_testing, log.disabled = before
+
+
+def _ezdxf() -> Any:
+    import ezdxf
+
+    return ezdxf

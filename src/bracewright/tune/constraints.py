@@ -1,0 +1,272 @@
+"""What a tuned cabinet must keep: each a smooth number with a name, 0 or more when kept.
+
+Everything here comes from the design's geometry; nothing is meshed or solved, so a search may ask
+as often as it likes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from itertools import combinations
+from typing import Any, cast
+
+import numpy as np
+import shapely
+
+from bracewright.design import layout
+from bracewright.design.cabinet import AXES, PANELS, Brace, Cabinet
+from bracewright.design.checks import MM_HINT, number
+from bracewright.design.layout import PartLayout
+from bracewright.design.pockets import Circle, Ellipse, Shape, Stadium
+from bracewright.errors import DesignError
+
+KEPT = -1e-6  # mm or percent; a margin above this counts as kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What every tuned brace keeps. The defaults are common practice, no source.
+
+    Parameters
+    ----------
+    web_wall : float
+        Wood between a pocket and the brace's edge. Where the start has less, what the start has.
+    web_between : float
+        Wood between two pockets of a brace.
+    brace_spacing : float
+        Clear distance between the faces of parallel braces, and to the parallel panels.
+    open_area_low_percent, open_area_high_percent : float
+        Area of a brace's pockets over its area. Where the start is outside, the bound is the start.
+    cutter_radius : float
+        Smallest inside radius of a pocket.
+    opening_gap : float
+        Panel between a brace's foot and an opening. Where the start has less, what the start has.
+    """
+
+    web_wall: float = 30.0
+    web_between: float = 25.0
+    brace_spacing: float = 40.0
+    open_area_low_percent: float = 45.0
+    open_area_high_percent: float = 70.0
+    cutter_radius: float = 6.0
+    opening_gap: float = 10.0
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            percent = f.name.endswith("percent")
+            number(
+                getattr(self, f.name),
+                f"limits.{f.name}",
+                low=0.0,
+                high=100.0 if percent else 1000.0,
+                hint="percent" if percent else MM_HINT,
+            )
+        if self.open_area_low_percent > self.open_area_high_percent:
+            raise DesignError(
+                f"the lowest open area {self.open_area_low_percent:g} % is above the highest "
+                f"{self.open_area_high_percent:g} %; swap them",
+                key="limits.open_area_low_percent",
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One constraint: an amount kept at or above a limit, or at or below it.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``web.shelf.pocket 1.front`` or ``open_area.shelf.least``.
+    amount : str
+        The number of `amounts` it looks at.
+    limit : float
+        mm, or percent of area.
+    sign : float
+        1 keeps the amount at or above the limit, -1 at or below.
+    """
+
+    name: str
+    amount: str
+    limit: float
+    sign: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """Limits made out for one starting cabinet.
+
+    Parameters
+    ----------
+    rules : tuple of Rule
+    pairs : tuple of (lower, upper)
+        Parallel braces over each other, in the order they keep.
+    limits : Limits
+    """
+
+    rules: tuple[Rule, ...]
+    pairs: tuple[tuple[str, str], ...]
+    limits: Limits
+
+    @classmethod
+    def of(cls, start: Cabinet, limits: Limits | None = None) -> Rules:
+        """Make limits out for a start: webs, open areas and gaps to openings ask for no more than it has."""
+        limits = limits or Limits()
+        pairs = tuple(stacked(start))
+        rules: list[Rule] = []
+        for name, value in amounts(start, pairs).items():
+            rules += _rules(name, value, limits)
+        return cls(rules=tuple(rules), pairs=pairs, limits=limits)
+
+    def margins(self, cabinet: Cabinet) -> dict[str, float]:
+        """Return what is left of every constraint by name, mm or percent; negative where broken.
+
+        An edge the start had not (a tilted brace reaching another panel) joins with the plain limit, one that is gone
+        asks for nothing.
+        """
+        found = amounts(cabinet, self.pairs)
+        known = {r.amount for r in self.rules}
+        new = [r for name in found if name not in known for r in _rules(name, math.inf, self.limits)]
+        return {r.name: r.sign * (found[r.amount] - r.limit) for r in (*self.rules, *new) if r.amount in found}
+
+    def broken(self, cabinet: Cabinet) -> dict[str, float]:
+        """Return the constraints a cabinet breaks and by how much (> 0), the worst first."""
+        short = {name: -m for name, m in self.margins(cabinet).items() if m < KEPT}
+        return dict(sorted(short.items(), key=lambda item: -item[1]))
+
+
+def _rules(name: str, start: float, limits: Limits) -> list[Rule]:
+    """Constraints on one amount; `start` relaxes those that a start may fall short of."""
+    kind = name.split(".", 1)[0]
+    if kind == "open_area":
+        low, high = limits.open_area_low_percent, limits.open_area_high_percent
+        return [
+            Rule(name=f"{name}.least", amount=name, limit=min(low, start)),
+            Rule(name=f"{name}.most", amount=name, limit=max(high, start) if math.isfinite(start) else high, sign=-1.0),
+        ]
+    limit = {
+        "web": min(limits.web_wall, start),
+        "between": limits.web_between,
+        "spacing": limits.brace_spacing,
+        "radius": limits.cutter_radius,
+        "opening": min(limits.opening_gap, start),
+    }[kind]
+    return [Rule(name=name, amount=name, limit=limit)]
+
+
+def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...]) -> dict[str, float]:
+    """Measure a cabinet.
+
+    Parameters
+    ----------
+    cabinet : Cabinet
+    pairs : tuple of (lower, upper)
+        Braces whose clear distance is wanted; negative when they have changed places.
+
+    Returns
+    -------
+    dict
+        ``web.BRACE.POCKET.PART``, ``between.BRACE.POCKET.POCKET``, ``radius.BRACE.POCKET``, ``spacing.LOWER.UPPER``
+        and ``opening.BRACE.OPENING`` in mm, ``open_area.BRACE`` in percent.
+    """
+    parts = layout.layouts(cabinet)
+    out: dict[str, float] = {}
+    for brace in cabinet.braces:
+        out |= _pocket_amounts(brace, parts[brace.name])
+        out |= _opening_amounts(cabinet, parts[brace.name])
+    for lower, upper in pairs:
+        a, b = parts[lower], parts[upper]
+        out[f"spacing.{lower}.{upper}"] = _rise(cabinet, a, b) - (a.thickness + b.thickness) / 2
+    return out
+
+
+def _pocket_amounts(brace: Brace, lay: PartLayout) -> dict[str, float]:
+    out: dict[str, float] = {}
+    if not brace.pockets:
+        return out
+    names = cut_names(brace)
+    shapes = [path.polygon() for _, path in lay.cuts]
+    for name, shape, pocket in zip(names, shapes, brace.pockets, strict=True):
+        points = shapely.get_coordinates(shape)
+        for edge in lay.edges:
+            start, along = np.array(edge.start), np.subtract(edge.end, edge.start)
+            inward = np.array([-along[1], along[0]]) / np.hypot(*along)
+            web = float(((points - start) @ inward).min())
+            key = f"web.{brace.name}.{name}.{edge.part}"
+            out[key] = min(web, out.get(key, math.inf))
+        out[f"radius.{brace.name}.{name}"] = inside_radius(pocket.shape)
+    for (a, first), (b, second) in combinations(zip(names, shapes, strict=True), 2):
+        out[f"between.{brace.name}.{a}.{b}"] = float(first.distance(second))
+    area = sum(path.area for _, path in lay.cuts)
+    out[f"open_area.{brace.name}"] = 100.0 * area / float(lay.outline().area)
+    return out
+
+
+def _opening_amounts(cabinet: Cabinet, lay: PartLayout) -> dict[str, float]:
+    """Gap between a brace's feet and the boxes around openings, measured across or along the foot; < 0 inside."""
+    out: dict[str, float] = {}
+    for opening in cabinet.openings:
+        frame = layout.frame_of(cabinet, opening.panel)
+        for edge in lay.edges:
+            if edge.part != opening.panel:
+                continue
+            start, end = frame.to_plane(lay.frame.to_space(np.array([edge.start, edge.end])))
+            along = (end - start) / np.linalg.norm(end - start)
+            across = np.array([-along[1], along[0]])
+            d = shapely.get_coordinates(opening.shape.outline().polygon()) - start
+            u, v = d @ along, d @ across
+            length = float(np.linalg.norm(end - start))
+            gap = max(v.min() - lay.thickness / 2, -v.max() - lay.thickness / 2, u.min() - length, -u.max())
+            key = f"opening.{lay.name}.{opening.name}"
+            out[key] = min(float(gap), out.get(key, math.inf))
+    return out
+
+
+def stacked(cabinet: Cabinet) -> list[tuple[str, str]]:
+    """Return every (lower, upper) pair of parallel braces that lie over each other."""
+    parts = layout.layouts(cabinet)
+    out = []
+    for a, b in combinations([x for x in parts if x not in PANELS], 2):
+        fa, fb = parts[a].frame, parts[b].frame
+        if abs(float(fa.e3 @ fb.e3)) < 1 - 1e-9:
+            continue
+        other = shapely.Polygon(fa.to_plane(fb.to_space(parts[b].corners)))
+        if parts[a].outline().intersection(other).area > 1.0:
+            out.append((a, b) if _rise(cabinet, parts[a], parts[b]) >= 0 else (b, a))
+    return out
+
+
+def _rise(cabinet: Cabinet, a: PartLayout, b: PartLayout) -> float:
+    """Distance from one parallel brace's mid-plane to another's, along the axis the first stands across."""
+    axis = AXES.index(cabinet.brace(a.name).normal)
+    return float(a.frame.e3 @ (b.frame.origin - a.frame.origin)) * math.copysign(1.0, a.frame.e3[axis])
+
+
+def cut_names(brace: Brace) -> tuple[str, ...]:
+    """Return a name for each pocket: its own, or its number; two of one name get their numbers too."""
+    own = [p.name for p in brace.pockets]
+    return tuple(
+        f"pocket {k + 1}" if not n else n if own.count(n) == 1 else f"{n} {k + 1}" for k, n in enumerate(own)
+    )
+
+
+def inside_radius(shape: Shape) -> float:
+    """Return the tightest inside radius of a shape, mm: in closed form where there is one, so that it is smooth."""
+    if isinstance(shape, Circle):
+        return shape.diameter / 2
+    if isinstance(shape, Ellipse):
+        a, b = sorted(shape.semi_axes)
+        return a * a / b
+    if isinstance(shape, Stadium):
+        return min(shape.size) / 2
+    if "corner_radius" in {f.name for f in fields(cast(Any, shape))}:
+        return float(cast(Any, shape).corner_radius)
+    return shape.outline().smallest_inside_radius()
+
+
+def told(broken: Mapping[str, float]) -> str:
+    """Return broken constraints as words: names and by how much."""
+    return ", ".join(
+        f"{name} by {short:.3g} {'%' if name.startswith('open_area') else 'mm'}" for name, short in broken.items()
+    )

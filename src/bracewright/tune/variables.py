@@ -1,0 +1,262 @@
+"""What a search may move: numbers x <-> Cabinet.
+
+A variable is one number of one brace: its place, or one parameter of one of its pockets. A space
+is a list of them on a cabinet; a search sees only its bounds and `Space.apply`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fnmatch import fnmatchcase
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from bracewright.design import layout
+from bracewright.design.cabinet import PANELS, Brace, Cabinet, in_plane
+from bracewright.design.pockets import Shape
+from bracewright.errors import DesignError
+from bracewright.tune.constraints import Limits, cut_names, stacked
+
+Array = NDArray[np.float64]
+SMALLEST_POCKET = 20.0  # mm; a smaller hole lightens nothing and passes no air
+LEAST_RANGE = 1.0  # mm; a variable with less room than this is left where it is
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variable:
+    """One number that may change.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``shelf.at``, ``shelf.pocket 1.centre.x`` or ``shelf.pocket 1.width``.
+    low, high : float
+        Bounds, mm.
+    brace : str
+    pocket : int or None
+        Number of the pocket from 0; None for the brace itself.
+    field : str
+        Of the brace or of the shape; shapes given by points have ``centre`` and ``size`` of the box around these.
+    item : int or None
+        Which of a pair.
+    """
+
+    name: str
+    low: float
+    high: float
+    brace: str
+    pocket: int | None = None
+    field: str = "at"
+    item: int | None = None
+
+    def __post_init__(self) -> None:
+        if not self.low < self.high:
+            raise DesignError(f"bounds {self.low:g}..{self.high:g} leave no room; give low < high", key=self.name)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Space:
+    """The designs within reach: a cabinet and the variables that move on it.
+
+    Parameters
+    ----------
+    cabinet : Cabinet
+        The start; whatever is no variable stays as it is here.
+    variables : tuple of Variable
+    """
+
+    cabinet: Cabinet
+    variables: tuple[Variable, ...]
+
+    @classmethod
+    def of(
+        cls,
+        cabinet: Cabinet,
+        *,
+        limits: Limits | None = None,
+        include: Sequence[str] = ("*",),
+        exclude: Sequence[str] = (),
+    ) -> Space:
+        """Return every brace's place and every pocket's sizes as variables, bounded by the cabinet around them.
+
+        Parameters
+        ----------
+        cabinet : Cabinet
+        limits : Limits, optional
+            Webs and spacing that the bounds leave room for.
+        include, exclude : sequences of str
+            Patterns of names with ``*`` and ``?``: a variable is kept when it matches one of `include` and none of
+            `exclude`.
+
+        Raises
+        ------
+        DesignError
+            A pattern of `include` matches nothing.
+        """
+        found = list(_variables(cabinet, limits or Limits()))
+        for pattern in include:
+            if not any(fnmatchcase(v.name, pattern) for v in found):
+                known = ", ".join(v.name for v in found) or "none: the cabinet has no brace with room to move"
+                raise DesignError(f"{pattern!r} matches no variable; known are {known}", key="include")
+
+        def wanted(name: str) -> bool:
+            return any(fnmatchcase(name, p) for p in include) and not any(fnmatchcase(name, p) for p in exclude)
+
+        return cls(cabinet=cabinet, variables=tuple(v for v in found if wanted(v.name)))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the variables, in the order of x."""
+        return tuple(v.name for v in self.variables)
+
+    @property
+    def low(self) -> Array:
+        """(n,) lower bounds, mm."""
+        return np.array([v.low for v in self.variables], dtype=float)
+
+    @property
+    def high(self) -> Array:
+        """(n,) upper bounds, mm."""
+        return np.array([v.high for v in self.variables], dtype=float)
+
+    def start(self) -> Array:
+        """Return the numbers (n,) of the starting cabinet, mm."""
+        return np.array([self._value(v) for v in self.variables], dtype=float)
+
+    def apply(self, x: ArrayLike) -> Cabinet:
+        """Return the cabinet with these numbers (n,), mm.
+
+        Raises
+        ------
+        DesignError
+            It cannot be built, or x has another length.
+        """
+        numbers = np.asarray(x, dtype=float)
+        if numbers.shape != (len(self.variables),):
+            raise DesignError(
+                f"got numbers of shape {numbers.shape}; the space has {len(self.variables)} variables", key="x"
+            )
+        changes: dict[str, list[tuple[Variable, float]]] = {}
+        for v, number in zip(self.variables, numbers.tolist(), strict=True):
+            if number != self._value(v):  # an untouched number keeps its type and digits
+                changes.setdefault(v.brace, []).append((v, number))
+        if not changes:
+            return self.cabinet
+        braces = tuple(_changed(b, changes.get(b.name, [])) for b in self.cabinet.braces)
+        return replace(self.cabinet, braces=braces)
+
+    def _value(self, v: Variable) -> float:
+        brace = self.cabinet.brace(v.brace)
+        if v.pocket is None:
+            return float(getattr(brace, v.field))
+        value = _parameters(brace.pockets[v.pocket].shape)[v.field]
+        return float(value if v.item is None else cast(tuple[float, float], value)[v.item])
+
+
+def _parameters(shape: Shape) -> dict[str, Any]:
+    """Return what may change of a shape: its centre and its one size, by field."""
+    own = cast(Any, shape)
+    if hasattr(shape, "points"):
+        p = np.array(own.points)
+        low, high = p.min(axis=0), p.max(axis=0)
+        return {"centre": tuple((low + high) / 2), "size": tuple(high - low)}
+    return {f: getattr(own, f) for f in ("centre", "size", "semi_axes", "diameter") if hasattr(own, f)}
+
+
+def _reshaped(shape: Shape, changes: Iterable[tuple[str, int | None, float]]) -> Shape:
+    before = _parameters(shape)
+    after = dict(before)
+    for field, item, number in changes:
+        if item is None:
+            after[field] = number
+        else:
+            pair = list(after[field])
+            pair[item] = number
+            after[field] = tuple(pair)
+    if not hasattr(shape, "points"):
+        return cast(Shape, replace(cast(Any, shape), **after))
+    p = np.array(cast(Any, shape).points)
+    scale = np.array(after["size"]) / np.array(before["size"])
+    moved = np.array(after["centre"]) + (p - np.array(before["centre"])) * scale
+    return cast(Shape, replace(cast(Any, shape), points=tuple(map(tuple, moved.tolist()))))
+
+
+def _changed(brace: Brace, changes: Sequence[tuple[Variable, float]]) -> Brace:
+    own = {v.field: number for v, number in changes if v.pocket is None}
+    pockets = list(brace.pockets)
+    for k, pocket in enumerate(pockets):
+        if mine := [(v.field, v.item, number) for v, number in changes if v.pocket == k]:
+            try:
+                pockets[k] = replace(pocket, shape=_reshaped(pocket.shape, mine))
+            except DesignError as e:
+                raise e.within(f"braces.{brace.name}.pockets.{cut_names(brace)[k]}") from None
+    return replace(brace, pockets=tuple(pockets), **cast(Any, own))
+
+
+def _variables(cabinet: Cabinet, limits: Limits) -> Iterable[Variable]:
+    for brace in cabinet.braces:
+        low, high = _travel(cabinet, brace, limits)
+        if high - low >= LEAST_RANGE:
+            yield Variable(name=f"{brace.name}.at", low=low, high=high, brace=brace.name)
+        names = cut_names(brace)
+        for k in range(len(brace.pockets)):
+            yield from _pocket_variables(cabinet, brace, k, f"{brace.name}.{names[k]}", limits)
+
+
+def _travel(cabinet: Cabinet, brace: Brace, limits: Limits) -> tuple[float, float]:
+    """Return how far a brace may go: to the walls, less the room its parallel neighbours need on that side."""
+    low, high = (layout.inner_face(cabinet, side) for side in layout.sides(brace.normal))
+    own = cabinet.part_board(brace.name).thickness
+    low, high = low + limits.brace_spacing + own / 2, high - limits.brace_spacing - own / 2
+    for lower, upper in stacked(cabinet):
+        if upper == brace.name:
+            low += cabinet.part_board(lower).thickness + limits.brace_spacing
+        if lower == brace.name:
+            high -= cabinet.part_board(upper).thickness + limits.brace_spacing
+    return min(low, brace.at), max(high, brace.at)
+
+
+def _pocket_variables(cabinet: Cabinet, brace: Brace, k: int, name: str, limits: Limits) -> Iterable[Variable]:
+    shape = brace.pockets[k].shape
+    parameters = _parameters(shape)
+    low, high = _reach(cabinet, brace)
+    room = high - low - 2 * limits.web_wall
+    if getattr(shape, "rotation_deg", 0.0):
+        room = np.full(2, room.max())
+    least = max(SMALLEST_POCKET, 2 * limits.cutter_radius, 2 * getattr(shape, "corner_radius", 0.0))
+    axes = in_plane(brace.normal)
+    margin = limits.web_wall + least / 2
+
+    def variable(label: str, field: str, item: int | None, a: float, b: float, now: float) -> Iterable[Variable]:
+        a, b = min(a, now), max(b, now)
+        if b - a >= LEAST_RANGE:
+            yield Variable(
+                name=f"{name}.{label}", low=a, high=b, brace=brace.name, pocket=k, field=field, item=item
+            )
+
+    for i, axis in enumerate(axes):
+        now = float(parameters["centre"][i])
+        yield from variable(f"centre.{axis}", "centre", i, float(low[i]) + margin, float(high[i]) - margin, now)
+    if "diameter" in parameters:
+        yield from variable("diameter", "diameter", None, least, float(room.min()), float(parameters["diameter"]))
+    for field, labels, half in (
+        ("size", ("width", "height"), 1.0),
+        ("semi_axes", ("half_width", "half_height"), 2.0),
+    ):
+        for i, label in enumerate(labels if field in parameters else ()):
+            now = float(parameters[field][i])
+            yield from variable(label, field, i, least / half, float(room[i]) / half, now)
+
+
+def _reach(cabinet: Cabinet, brace: Brace) -> tuple[Array, Array]:
+    """Return the corners of the box a brace fills in its own plane; up to the walls where it ends at a brace."""
+    corners = layout.layouts(cabinet)[brace.name].corners
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    for i, axis in enumerate(in_plane(brace.normal)):
+        if any(end not in PANELS for a, ends in brace.within if a == axis for end in ends):
+            near, far = (layout.inner_face(cabinet, side) for side in layout.sides(axis))
+            low[i], high[i] = min(low[i], near), max(high[i], far)
+    return low, high

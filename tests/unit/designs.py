@@ -1,0 +1,159 @@
+"""Random designs: every kind of record and shape, valid by construction or refused by the constructor."""
+
+from __future__ import annotations
+
+from hypothesis import assume
+from hypothesis import strategies as st
+
+from bracewright.boards import Board, Layer, library
+from bracewright.design import pockets
+from bracewright.design.cabinet import PANELS, Brace, Cabinet, Driver, JointSpec, Opening, Panel, Supports, in_plane
+from bracewright.design.pockets import Pocket
+from bracewright.errors import DesignError
+
+
+def values(low: float, high: float) -> st.SearchStrategy[float]:
+    """Numbers with digits that do not end, whole ones, and both ends."""
+    return st.one_of(st.floats(low, high, allow_subnormal=False), st.integers(int(low) + 1, int(high)).map(float))
+
+
+@st.composite
+def shapes(draw: st.DrawFn, centre: tuple[float, float], room: float) -> pockets.Shape:
+    """A shape that fits in a circle of radius `room` about `centre`."""
+    size = (draw(values(0.5 * room, 1.2 * room)), draw(values(0.5 * room, 1.2 * room)))
+    turn = draw(st.sampled_from([0.0, 30.0, -12.3456789]))
+    ring = [
+        (centre[0] + a * room * 0.8, centre[1] + b * room * 0.8)
+        for a, b in ((-1, -0.4), (0.7, -0.6), (0.5, 0.8), (-0.6, 0.7))
+    ]
+    return draw(
+        st.sampled_from(
+            [
+                pockets.Circle(centre=centre, diameter=size[0]),
+                pockets.Ellipse(centre=centre, semi_axes=(size[0] / 2, size[1] / 2), rotation_deg=turn),
+                pockets.Rectangle(centre=centre, size=size, corner_radius=min(size) / 7, rotation_deg=turn),
+                pockets.Rectangle(centre=centre, size=size),
+                pockets.Stadium(centre=centre, size=size, rotation_deg=turn),
+                pockets.Superellipse(centre=centre, size=size, exponent=draw(values(2, 6))),
+                pockets.Polygon(points=tuple(ring), corner_radius=room / 9),
+                pockets.Spline(points=tuple(ring)),
+            ]
+        )
+    )
+
+
+@st.composite
+def boards(draw: st.DrawFn, name: str) -> Board:
+    """A board of the library, by numbers, or by layers."""
+    t = draw(values(6, 25))
+    loss = draw(st.sampled_from([0.02, 0.0137]))
+    material = draw(st.sampled_from(sorted(library())))
+    layer = Layer(
+        thickness=t / 3,
+        E1_GPa=draw(values(1, 15)),
+        E2_GPa=1.1,
+        poisson12=0.1,
+        G12_GPa=0.7,
+        G13_GPa=0.5,
+        G23_GPa=0.07,
+        density_kg_m3=draw(values(400, 900)),
+        angle_deg=draw(values(-89, 89)),
+    )
+    return draw(
+        st.sampled_from(
+            [
+                Board.of(material, t, name=name),
+                Board.of(material, t, name=name, loss_factor=0.031, cost_per_m2=12.5),
+                Board.isotropic(t, 3.21, 0.27, 745.6, loss_factor=loss, name=name),
+                Board.isotropic(t, 3.21, 0.27, 745.6, G_through_GPa=0.2, name=name),
+                Board(layers=(layer,) * 3, loss_factor=loss, name=name),
+            ]
+        )
+    )
+
+
+@st.composite
+def joint_specs(draw: st.DrawFn) -> JointSpec:
+    """Any joint."""
+    return draw(
+        st.sampled_from(
+            [
+                JointSpec(),
+                JointSpec(kind="rigid"),
+                JointSpec(kind="dry", contact_N_mm3=33.3),
+                JointSpec(kind="glued", form="tongue", tongue=2.5, depth=3.1, glue_thickness=0.07),
+                JointSpec(kind="springs", translation_N_mm2=12.5, rotation_N_rad=1234.5),
+            ]
+        )
+    )
+
+
+SUPPORTS = [
+    Supports(),
+    Supports(kind="feet", stiffness_N_mm=55.5),
+    Supports(kind="spikes", points=((30.0, 30.0), (170.5, 30.0), (100.0, 190.25))),
+    Supports(kind="stand", bed_N_mm3=0.07),
+    Supports(kind="clamped", edges=("back-bottom", "back-top")),
+]
+
+
+@st.composite
+def braces(draw: st.DrawFn, name: str, size: dict[str, float], board: str) -> Brace:
+    """A brace across any axis, perhaps tilted, with pockets or without."""
+    normal = draw(st.sampled_from("xyz"))
+    a, b = in_plane(normal)
+    tilt = draw(st.sampled_from([0.0, 7.7, -15.0]))
+    room = min(size[a], size[b]) / 6
+    holes = tuple(
+        Pocket(
+            shape=draw(shapes((size[a] * u, size[b] * v), room * 0.8)), name=draw(st.sampled_from(["", "Fenster ä"]))
+        )
+        for u, v in draw(st.sampled_from([[], [(0.5, 0.5)], [(0.35, 0.35), (0.65, 0.65)]]))
+    )
+    return Brace(
+        name=name,
+        normal=normal,
+        at=size[normal] * draw(st.floats(0.3, 0.7)),
+        board=board,
+        pockets=holes,
+        tilt_deg=tilt,
+        tilt_about=draw(st.sampled_from([a, b])) if tilt else None,
+        grain_deg=draw(st.sampled_from([0.0, 90.0, 12.5])),
+        within=draw(st.sampled_from([(), ((a, ("left", "right")),)])) if a == "x" else (),
+    )
+
+
+@st.composite
+def cabinets(draw: st.DrawFn) -> Cabinet:
+    """A whole design; combinations that cannot be built are passed over."""
+    size = {"x": draw(values(200, 500)), "y": draw(values(220, 500)), "z": draw(values(300, 1100))}
+    names = ("carcass", "Weiß 'b' \\u00e9".replace("\\u00e9", "é"))
+    own = tuple(draw(boards(n)) for n in names)
+    centre = (size["x"] / 2, size["z"] / 2)
+    openings = (Opening(name="woofer 1", panel="front", shape=draw(shapes(centre, size["x"] / 5))),)
+    drivers = (
+        Driver(
+            opening="woofer 1", mass_kg=draw(values(0, 5)), frame=draw(st.sampled_from(["free", "rigid"])), depth=70
+        ),
+    )
+    try:
+        return Cabinet(
+            name=draw(st.sampled_from(["a", 'Kiste "zwölf" #3'.replace('"', "'"), "日本"])),
+            width=size["x"],
+            depth=size["y"],
+            height=size["z"],
+            boards=own,
+            panels=tuple(
+                Panel(side=s, board=draw(st.sampled_from(names)), grain_deg=draw(st.sampled_from([0.0, 90.0])))
+                for s in PANELS
+            ),
+            openings=openings,
+            drivers=draw(st.sampled_from([(), drivers])),
+            braces=tuple(draw(braces(f"brace {k}", size, names[1])) for k in range(draw(st.integers(0, 2)))),
+            joint=draw(joint_specs()),
+            supports=draw(st.sampled_from(SUPPORTS)),
+            joint_overrides=draw(st.sampled_from([(), (("front-left", draw(joint_specs())),)])),
+        )
+    except DesignError:
+        assume(False)
+        raise

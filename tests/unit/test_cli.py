@@ -1,0 +1,358 @@
+"""The commands: what they print, what they write, how they end."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from bracewright.cli import _one_line, main
+from bracewright.design import load
+from bracewright.examples import example, example_text
+
+GOOD = example_text("stand-mount")
+BRACEWRIGHT = [sys.executable, "-m", "bracewright"]
+
+
+@pytest.fixture
+def design(tmp_path) -> Path:
+    path = tmp_path / "design.toml"
+    path.write_text(GOOD, "utf-8")
+    return path
+
+
+def without(old: str, new: str, text: str = GOOD) -> str:
+    assert old in text
+    return text.replace(old, new, 1)
+
+
+# What is written -> the key, the value and the remedy that the one line must name.
+BAD = {
+    "unknown key": (without("depth = 320", "deph = 320"), "cabinet.deph", "unknown key", "did you mean 'depth'"),
+    "unknown key of a pocket": (
+        without("exponent = 3", "exponant = 3"),
+        "braces.shelf.pockets[0].exponant",
+        "unknown key",
+        "did you mean 'exponent'",
+    ),
+    "unknown table": (without("[joints]", "[joint]"), "joint", "unknown key", "did you mean 'joints'"),
+    "missing key": (without("mass_kg = 1.9\n", ""), "drivers.woofer.mass_kg", "missing", "add it"),
+    "wrong type": (without("width = 220", 'width = "220"'), "cabinet.width", "'220'", "give a plain number"),
+    "wrong type of a point": (without("[110, 140]", "110"), "openings.woofer.centre", "got 110", "must be two numbers"),
+    "wrong type of a joint": (without('"glued"', "3"), "joints.default", "got 3", "name one of rigid, glued, dry"),
+    "text for a table": (without('name = "stand-mount"', "name = 7"), "name", "got 7", "put it in quotes"),
+    "missing board": (without('board = "brace"', 'board = "brce"'), "braces.shelf.board", "'brce'", "'brace'"),
+    "unknown material": (without('"mdf"', '"mfd"'), "boards.carcass.material", "'mfd'", "did you mean 'mdf'"),
+    "negative size": (without("height = 400", "height = -400"), "cabinet.height", "-400", "must be positive"),
+    "negative diameter": (without("= 122", "= -122"), "openings.woofer.diameter", "-122", "must be positive"),
+    "metres": (without("width = 220", "width = 0.22"), "cabinet.width", "0.22", "lengths are in mm"),
+    "board in metres": (without("= 18", "= 0.018"), "boards.carcass.thickness", "0.018", "lengths are in mm"),
+    "opening in metres": (without("= 122", "= 0.122"), "openings.woofer.diameter", "0.122", "lengths are in mm"),
+    "pocket outside its brace": (
+        without("[110, 162]", "[160, 162]"),
+        "braces.shelf.pockets.window",
+        "104..216",
+        "move it or make it smaller",
+    ),
+    "overlapping pockets": (
+        GOOD + '[[braces.pockets]]\nname = "second"\nshape = "circle"\ncentre = [238, 118]\ndiameter = 50\n',
+        "braces.keel.pockets.window",
+        "'second' overlap",
+        "move them apart",
+    ),
+    "opening off its panel": (
+        without("[110, 140]", "[200, 140]"),
+        "openings.woofer",
+        "139..261",
+        "move it or make it smaller",
+    ),
+    "brace outside the box": (without("at = 228", "at = 428"), "braces.shelf.at", "428", "move the brace"),
+    "two parts with one name": (without('"bulkhead" ', '"shelf" '), "braces", "'shelf' is used twice", "own name"),
+    "a brace named as a panel": (without('"bulkhead" ', '"back" '), "braces.back.name", "'back'", "another name"),
+    "a name that is a path": (without('"shelf" ', '"../x" '), "braces[0].name", "'../x'", "printable characters"),
+    "a part that is not there": (
+        without('["bottom", "shelf"]', '["bottom", "shlf"]'),
+        "braces.bulkhead.within.z",
+        "'shlf'",
+        "did you mean 'shelf'",
+    ),
+    "a driver without an opening": (
+        without('opening = "woofer"', 'opening = "wofer"'),
+        "drivers",
+        "'wofer'",
+        "did you mean 'woofer'",
+    ),
+    "another format": (without("format = 1", "format = 2"), "format", "got 2", "reads format 1"),
+    "a number that is none": (without("width = 220", "width = nan"), "cabinet.width", "nan", "finite"),
+    "a number beyond all": (without("width = 220", "width = 1" + "0" * 400), "cabinet.width", "10^15", "correct"),
+    "a number of digits beyond all": (without("width = 220", "width = 1" + "0" * 5000), "", "digits", "correct"),
+    "a mesh that is not there": (
+        without("at = 228", 'at = 228\nmesh = "shelf.vtu"'),
+        "braces.shelf.mesh",
+        "'shelf.vtu'",
+        "correct the name",
+    ),
+    "empty": ("", "", "empty", "start with `format = 1`"),
+    "not TOML": ("Dear Sir,\n", "", "line 1", "mend that line"),
+    "a value missing": (without("width = 220", "width ="), "", "line 8", "mend that line"),
+    "nested without end": ("a = " + "[" * 5000 + "]" * 5000, "", "nested too deeply", "a few levels"),
+}
+
+
+def one_line(capsys: pytest.CaptureFixture[str]) -> str:
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    assert err.endswith("\n")
+    assert err.isprintable() or err[:-1].isprintable()
+    return err
+
+
+@pytest.mark.parametrize("flag", [[], ["--json"]])
+@pytest.mark.parametrize("kind", BAD)
+def test_bad_input_ends_with_2_and_one_line(kind, flag, tmp_path, capsys):
+    text, key, value, remedy = BAD[kind]
+    path = tmp_path / "bad design.toml"
+    path.write_text(text, "utf-8")
+    assert main(["check", str(path), *flag]) == 2
+    line = one_line(capsys)
+    assert line.startswith(f"bracewright: {path}: {key}")
+    assert value in line
+    assert remedy in line
+
+
+@pytest.mark.parametrize("command", ["modes", "tune", "cut"])
+def test_every_command_refuses_a_bad_file_and_writes_nothing(command, tmp_path, capsys):
+    path = tmp_path / "bad.toml"
+    path.write_text(BAD["metres"][0], "utf-8")
+    out = [] if command == "modes" else ["--out", str(tmp_path / "out")]
+    assert main([command, str(path), *out]) == 2
+    assert "cabinet.width: got 0.22" in one_line(capsys)
+    assert [p.name for p in tmp_path.iterdir()] == ["bad.toml"]
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (None, "cannot be read"),
+        (bytes(range(256)), "not a text file (byte 128)"),
+        ("width = é".encode("latin-1"), "not a text file (byte 8)"),
+        (b"\x00" * 10, "not TOML"),
+        (b"# " + b"x" * 4_000_001, "larger than 4 MB"),
+    ],
+)
+def test_unreadable_files(content, said, tmp_path, capsys):
+    path = tmp_path / "design.toml"
+    if content is not None:
+        path.write_bytes(content)
+    assert main(["check", str(path)]) == 2
+    line = one_line(capsys)
+    assert str(path) in line
+    assert said in line
+
+
+def test_a_folder_in_place_of_a_file(tmp_path, capsys):
+    assert main(["check", str(tmp_path)]) == 2
+    assert "cannot be read" in one_line(capsys)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "COMMAND"),
+        (["chek", "x.toml"], "'chek'"),
+        (["modes"], "FILE"),
+        (["modes", "x.toml", "--count", "0"], "got '0'; give a whole number from 1 to 500"),
+        (["modes", "x.toml", "--count", "many"], "got 'many'; give a whole number"),
+        (["modes", "x.toml", "--size", "0.03"], "got '0.03'; give a number from 3 to 300 (lengths are in mm)"),
+        (["modes", "x.toml", "--size", "nan"], "got 'nan'"),
+        (["modes", "x.toml", "--joints", "welded"], "'welded'"),
+        (["cut", "x.toml"], "--out"),
+        (["listen", "x.toml"], "'listen'"),
+    ],
+)
+def test_bad_arguments_end_with_2_and_one_line(arguments, said, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(arguments)
+    assert stop.value.code == 2
+    line = one_line(capsys)
+    assert said in line
+    assert "--help" in line
+
+
+def test_only_the_commands_that_exist_are_offered(capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(["--help"])
+    assert stop.value.code == 0
+    out = capsys.readouterr().out
+    commands = [line.split()[0] for line in out.split("COMMAND")[-1].splitlines() if line.startswith("    ")]
+    assert [c for c in commands if c.isalpha()] == ["check", "modes", "tune", "cut", "demo"]
+
+
+def test_check_prints_the_account(design, capsys):
+    assert main(["check", str(design)]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    for words in ("shelf", "boards 7.536 kg, with drivers 9.886 kg", "net 17.01 l", "clearances"):
+        assert words in out
+    assert main(["check", str(design), "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert table["mass_kg"] == pytest.approx(9.886, abs=1e-3)
+    assert [p["name"] for p in table["parts"]][-1] == "keel"
+    assert table["drivers"] == {"woofer": 1.9, "tweeter": 0.45}
+
+
+def test_modes_print_the_contract(design, tmp_path, capfd):
+    vtu = tmp_path / "modes.vtu"
+    arguments = ["modes", str(design), "--count", "4", "--size", "45", "--vtu", str(vtu)]
+    assert main([*arguments, "--json"]) == 0
+    out, err = capfd.readouterr()
+    assert err == ""
+    table = json.loads(out)
+    assert list(table) == [
+        *("name", "mass_kg", "net_volume_l", "dofs", "rigid_modes", "missed_modes", "seconds", "modes"),
+    ]
+    assert table["name"] == "stand-mount"
+    assert table["rigid_modes"] == 6
+    assert table["missed_modes"] == 0
+    assert list(table["seconds"]) == ["mesh", "assemble", "solve"]
+    assert [m["number"] for m in table["modes"]] == [1, 2, 3, 4]
+    assert all(list(m) == ["number", "frequency_Hz", "loss_factor"] for m in table["modes"])
+    frequencies = [m["frequency_Hz"] for m in table["modes"]]
+    assert frequencies == sorted(frequencies)
+    assert 100 < frequencies[0] < 1000
+    assert vtu.stat().st_size > 10_000
+    assert main(["modes", str(design), "--count", "4", "--size", "45"]) == 0
+    text = capfd.readouterr().out
+    assert f"{frequencies[3]:.1f}" in text
+    assert "none missed" in text
+
+
+def test_plain_joints_are_softer_at_thick_corners(design, capsys):
+    first = []
+    for joints in ("computed", "plain"):
+        assert main(["modes", str(design), "--count", "1", "--size", "45", "--joints", joints, "--json"]) == 0
+        first.append(json.loads(capsys.readouterr().out)["modes"][0]["frequency_Hz"])
+    assert 1.0 < first[0] / first[1] < 1.12
+
+
+def test_a_missing_folder_for_the_mesh_is_found_before_the_work(design, tmp_path, capsys):
+    assert main(["modes", str(design), "--vtu", str(tmp_path / "no" / "m.vtu")]) == 2
+    assert "its folder does not exist" in one_line(capsys)
+
+
+def test_cut_writes_what_it_lists(design, tmp_path, capsys):
+    out = tmp_path / "deep" / "cut"
+    assert main(["cut", str(design), "--out", str(out), "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert sorted(Path(f) for f in table["files"]) == sorted(out.iterdir())
+    assert (out / "shelf.dxf").read_text().startswith("  0\nSECTION")
+    assert all(f.stat().st_size > 0 for f in out.iterdir())
+
+
+def test_a_file_in_place_of_the_folder(design, tmp_path, capsys):
+    (tmp_path / "taken").write_text("mine")
+    assert main(["cut", str(design), "--out", str(tmp_path / "taken")]) == 2
+    assert "cannot be made a folder" in one_line(capsys)
+    assert (tmp_path / "taken").read_text() == "mine"
+
+
+def test_a_hostile_name_cannot_steer_the_terminal():
+    assert _one_line("a\x1b[2Jb\r\nc\u202ed") == "a?[2Jb c?d"
+    assert len(_one_line("x" * 5000)) == 1000
+
+
+def test_as_a_program(design, tmp_path):
+    done = subprocess.run([*BRACEWRIGHT, "check", str(design)], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "bulkhead" in done.stdout
+    bad = tmp_path / "bad.toml"
+    bad.write_text(BAD["negative size"][0])
+    done = subprocess.run([*BRACEWRIGHT, "check", str(bad), "--json"], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert done.stderr.splitlines() == [
+        f"bracewright: {bad}: cabinet.height: got -400; a length must be positive (lengths are in mm)"
+    ]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals of POSIX systems")
+def test_ctrl_c_ends_with_1_and_leaves_nothing(tmp_path):
+    path = tmp_path / "design.toml"
+    path.write_text(example_text("floorstander"))
+    job = subprocess.Popen(
+        [*BRACEWRIGHT, "modes", str(path), "--size", "12", "--vtu", str(tmp_path / "m.vtu")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(4)
+    job.send_signal(signal.SIGINT)
+    out, err = job.communicate(timeout=120)
+    assert job.returncode == 1
+    assert out == ""
+    assert err == "bracewright: stopped\n"
+    assert [p.name for p in tmp_path.iterdir()] == ["design.toml"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes of POSIX systems")
+def test_a_reader_that_goes_away(design):
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(
+        [*BRACEWRIGHT, "check", str(design)], stdout=write, stderr=subprocess.PIPE, text=True, check=False
+    )
+    os.close(write)
+    assert done.returncode == 1
+    assert done.stderr == ""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals of POSIX systems")
+def test_progress_shows_on_a_terminal_only(design):
+    import pty
+
+    ours, theirs = pty.openpty()
+    arguments = [*BRACEWRIGHT, "modes", str(design), "--count", "1", "--size", "60", "--json"]
+    done = subprocess.run(arguments, stdout=subprocess.PIPE, stderr=theirs, text=True, check=False)
+    os.close(theirs)
+    shown = os.read(ours, 10_000).decode()
+    os.close(ours)
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["rigid_modes"] == 6
+    assert "meshing and assembling" in shown
+    assert "solving" in shown
+
+
+def test_a_name_outside_the_terminals_alphabet(tmp_path):
+    path = tmp_path / "design.toml"
+    path.write_text(without('name = "stand-mount"', 'name = "Schrägstück"'), "utf-8")
+    for flag in ([], ["--json"]):
+        done = subprocess.run(
+            [*BRACEWRIGHT, "check", str(path), *flag],
+            capture_output=True,
+            check=False,
+            env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        )
+        assert done.returncode == 0
+        assert b"Schr\\xe4gst" in done.stdout or json.loads(done.stdout)["name"] == "Schrägstück"
+    path.write_text(without('board = "brace"', 'board = "Bräce"'), "utf-8")
+    done = subprocess.run(
+        [*BRACEWRIGHT, "check", str(path)],
+        capture_output=True,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )
+    assert done.returncode == 2
+    assert done.stderr.count(b"\n") == 1
+
+
+def test_examples_are_what_load_gives(tmp_path):
+    path = tmp_path / "x.toml"
+    path.write_text(GOOD, "utf-8")
+    assert load(path) == example("stand-mount")
