@@ -27,7 +27,7 @@ from bracewright.geometry import Path, polygon
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 U, V, W, BX, BY = range(FIELDS)
-RIGID = 1e7  # of D over a cubed: a line or point meant to be rigid
+RIGID = 1e7  # times D over a length of 1 m cubed: a line or point meant to be rigid
 
 
 def isotropic(h: float, nu: float = 0.3, E_GPa: float = 10.0, rho: float = 1000.0, kappa: float = 5 / 6) -> Laminate:
@@ -77,7 +77,7 @@ def grid(a: float, b: float, nx: int, ny: int) -> PlanarMesh:
 
 
 def held(p: Plate, edges: str, *, hard: bool = True) -> Mask:
-    """Bending unknowns held of a rectangle whose edges x=0, x=a, y=0, y=b are S, C or F; u and v are held everywhere."""
+    """Unknowns held in bending: the edges x=0, x=a, y=0, y=b of a rectangle are S, C or F; u and v are held throughout."""
     out = p.mask(U, V)
     ends = [p.mesh.points[:, axis] - at for axis in (0, 1) for at in (0.0, p.mesh.points[:, axis].max())]
     for number, (kind, gap) in enumerate(zip(edges, ends, strict=True)):
@@ -157,8 +157,3 @@ def parameter(p: Plate, omega: Array, a: float | None = None) -> Array:
 
 def hertz(omega: Array) -> Array:
     return omega / (2 * np.pi)
-
-
-def worst(got: Array, wanted: Sequence[float]) -> float:
-    """Largest relative error of the first values."""
-    return float(np.abs(np.asarray(got)[: len(wanted)] / np.asarray(wanted) - 1).max())

@@ -19,7 +19,7 @@ from bracewright import geometry
 SIDE = 1000.0
 MIDDLE = (SIDE / 2, SIDE / 2)
 
-# hole's side / a: lambda 1, 2 = 3, 4 with 28 x 28 terms (20 x 20 at 0.6). The corners make the Ritz series converge slowly:
+# hole's side / a: lambda 1, 2 = 3, 4 with 28 x 28 terms (20 x 20 at 0.6). The corners make the series converge slowly:
 # only lambda 1 is good to 0.5 %.
 SQUARE_HOLES = {
     0.2: {"SSSS": (19.22, 48.15, 76.56), "CCCC": (36.82, 70.79, 104.4)},

@@ -94,7 +94,7 @@ def test_line_support_across_an_oblong():
 
 
 def test_free_plate_on_its_corners(square):
-    """7.111, 15.77, 15.77, 19.60, 38.43, 44.37 and 50.38 also in D. J. Gorman and in C. S. Kim, S. M. Dickinson (from memory)."""
+    """7.111, 15.77, 15.77, 19.60, 38.43, 44.37, 50.38 in D. J. Gorman and C. S. Kim, S. M. Dickinson (from memory)."""
     K = point_supports(square, *product((0, SIDE), repeat=2))
     wanted = (7.1109, 15.7702, 15.7702, 19.5961, 38.4315, 44.3696, 50.3766, 50.3766)
     assert_allclose(solved(square, "FFFF", 8, K=K), wanted, rtol=0.005)
@@ -153,11 +153,9 @@ def test_elastic_edges(square, K):
     """
     added = square.K * 0
     corners = ((0, 0), (SIDE, 0), (SIDE, SIDE), (0, SIDE))
-    for n in range(4):
+    for n, turning in enumerate((measure(by=1), measure(bx=1)) * 2):
         trace, weight = on_line(square, corners[n], corners[(n + 1) % 4], SIZE)
-        added = added + springs(
-            square, trace, weight * K * square.board.D[0, 0], measure(by=1) if n % 2 == 0 else measure(bx=1)
-        )
+        added = added + springs(square, trace, weight * K * square.board.D[0, 0], turning)
     got = solved(square, "SSSS", 4, K=added)
     assert_allclose(got[[0, 1, 3]], ELASTIC[K], rtol=0.005)
 
@@ -285,7 +283,7 @@ def test_a_stiffer_rib_gains_nothing_past_its_nodal_line(regular):
 
 @pytest.mark.parametrize(("edges", "wanted"), [("CCCC", 0.00126), ("SSSS", 0.00406)])
 def test_deflection_under_even_pressure(square, edges, wanted):
-    """w in the middle, in q a^4 / D: S. Timoshenko, S. Woinowsky-Krieger, Theory of Plates and Shells, tables 35 and 8."""
+    """w in the middle over q a^4 / D: S. Timoshenko, S. Woinowsky-Krieger, Theory of Plates and Shells, tables 35, 8."""
     keep = np.flatnonzero(~held(square, edges).ravel())
     even = square.mask(W).ravel().astype(float)
     load = (square.M @ even) / square.board.mass

@@ -88,7 +88,7 @@ class PlanarMesh:
         """
         basis = Basis(self.skfem, ElementTriP2(), intorder=order)
         # scikit-fem numbers corners, then sides, as `nodes6` does.
-        value = np.stack([np.broadcast_to(b[0].value, basis.dx.shape) for b in basis.basis])
+        value = np.stack([np.broadcast_to(np.asarray(b[0]), basis.dx.shape) for b in basis.basis])
         grad = np.stack([b[0].grad for b in basis.basis])
         return value, grad[:, 0], grad[:, 1], basis.dx
 

@@ -246,9 +246,7 @@ def _rise(cabinet: Cabinet, a: PartLayout, b: PartLayout) -> float:
 def cut_names(brace: Brace) -> tuple[str, ...]:
     """Return a name for each pocket: its own, or its number; two of one name get their numbers too."""
     own = [p.name for p in brace.pockets]
-    return tuple(
-        f"pocket {k + 1}" if not n else n if own.count(n) == 1 else f"{n} {k + 1}" for k, n in enumerate(own)
-    )
+    return tuple(f"pocket {k + 1}" if not n else n if own.count(n) == 1 else f"{n} {k + 1}" for k, n in enumerate(own))
 
 
 def inside_radius(shape: Shape) -> float:

@@ -233,9 +233,7 @@ def _pocket_variables(cabinet: Cabinet, brace: Brace, k: int, name: str, limits:
     def variable(label: str, field: str, item: int | None, a: float, b: float, now: float) -> Iterable[Variable]:
         a, b = min(a, now), max(b, now)
         if b - a >= LEAST_RANGE:
-            yield Variable(
-                name=f"{name}.{label}", low=a, high=b, brace=brace.name, pocket=k, field=field, item=item
-            )
+            yield Variable(name=f"{name}.{label}", low=a, high=b, brace=brace.name, pocket=k, field=field, item=item)
 
     for i, axis in enumerate(axes):
         now = float(parameters["centre"][i])

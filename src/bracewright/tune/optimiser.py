@@ -1,0 +1,287 @@
+"""Maximise a costly score under cheap constraints: a cubic interpolant in a trust region.
+
+The score (a solved cabinet) costs a second, the constraints (its geometry) milliseconds. So every
+point is first made to keep the constraints and only then scored. All scores feed one interpolant,
+a cubic radial basis function with a linear tail (Regis and Shoemaker, INFORMS J. Comput. 19, 2007:
+from memory); its best point inside a trust region and inside the linearised constraints is scored
+next. Points of the interpolant are not ordered and need no derivative, so small noise of a mesh
+does not mislead it the way it does finite differences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.stats import qmc
+
+from bracewright.errors import DesignError
+
+Array = NDArray[np.float64]
+KEPT = -1e-9
+FIRST_RADIUS = 0.2  # of the bounds' range
+LARGEST_RADIUS = 0.4
+SMALLEST_RADIUS = 2e-3
+RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
+EXPLORE_EVERY = 4  # one step in so many looks where no design has been tried
+GAIN = 1e-4  # a smaller improvement does not count as one
+
+
+@dataclass(frozen=True, kw_only=True)
+class Problem:
+    """What is to be maximised, on bounds.
+
+    Attributes
+    ----------
+    score : callable
+        Maps x (n,) to a number, or None where it has none.
+    margins : callable
+        Maps x to (k,) numbers that must be 0 or more, all of one size; raises DesignError where there are none.
+    start, low, high : (n,) array
+        The start keeps the margins and has a score.
+    """
+
+    score: Callable[[Array], float | None]
+    margins: Callable[[Array], Array]
+    start: Array
+    low: Array
+    high: Array
+
+    @property
+    def reach(self) -> Array:
+        """(n,) range of each variable."""
+        return self.high - self.low
+
+
+def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Array, float]:
+    """Return the best x (n,) found and its score.
+
+    Parameters
+    ----------
+    problem : Problem
+    evaluations : int
+        Scores asked for at the most, that of the start included. It ends earlier when three trust regions in turn
+        have closed without a gain.
+    seed : int
+        The same seed gives the same run.
+
+    Raises
+    ------
+    DesignError
+        The start breaks a constraint or has no score.
+    """
+    run = _Run(problem, np.random.default_rng(seed))
+    n = len(problem.start)
+    if evaluations > 1 and n:
+        run.sample(min(n + 1, max(2, evaluations // 3)))
+        run.climb(evaluations)
+    return problem.low + run.best * problem.reach, run.top
+
+
+@dataclass
+class _Run:
+    """The state of one run, in coordinates of 0..1 between the bounds."""
+
+    problem: Problem
+    rng: np.random.Generator
+    tried: list[Array] = field(default_factory=list)
+    scores: list[float | None] = field(default_factory=list)
+    best: Array = field(init=False)
+    top: float = field(init=False)
+    slopes: Array = field(init=False)
+    slopes_at: Array = field(init=False)
+
+    def __post_init__(self) -> None:
+        p = self.problem
+        self.best = (p.start - p.low) / p.reach
+        margins = self.margins(self.best)
+        if margins is None or (margins < KEPT).any():
+            raise DesignError("the start breaks its own limits; begin from a design that keeps them", key="start")
+        self.top = -np.inf
+        if not self.tell(self.best):
+            raise DesignError("the start has no score; begin from a design that can be solved", key="start")
+        self.linearise(margins)
+
+    def tell(self, u: Array) -> bool:
+        """Score a point; True when it is the best by more than a hair."""
+        score = self.problem.score(self.problem.low + u * self.problem.reach)
+        self.tried.append(u)
+        self.scores.append(score)
+        if score is None or score <= self.top:
+            return False
+        gained = score > self.top + GAIN
+        self.best, self.top = u, score
+        return gained
+
+    def margins(self, u: Array) -> Array | None:
+        try:
+            return self.problem.margins(self.problem.low + u * self.problem.reach)
+        except DesignError:
+            return None
+
+    def linearise(self, margins: Array) -> None:
+        """Take the slopes of the margins at the best point; a variable that cannot be moved keeps none."""
+        self.slopes, self.slopes_at = np.zeros((len(margins), len(self.best))), self.best
+        for i, value in enumerate(self.best):
+            for step in (1e-3, -1e-3) if value <= 0.5 else (-1e-3, 1e-3):
+                u = self.best.copy()
+                u[i] += step
+                moved = self.margins(u)
+                if moved is not None:
+                    self.slopes[:, i] = (moved - margins) / step
+                    break
+
+    def box(self, radius: float) -> tuple[Array, Array]:
+        """Return the steps from the best point that stay within radius and bounds."""
+        return np.maximum(-self.best, -radius), np.minimum(1 - self.best, radius)
+
+    def mended(self, u: Array) -> Array | None:
+        """Return a point near u that keeps the true margins, or one between it and the best; None if there is none."""
+        for _ in range(4):
+            margins = self.margins(u)
+            if margins is None:
+                u = (u + self.best) / 2
+            elif (margins >= KEPT).all():
+                return u
+            else:
+                u = u + _project(np.zeros(len(u)), margins - 2e-4, self.slopes, -u, 1 - u)
+        for _ in range(6):
+            u = (u + self.best) / 2
+            margins = self.margins(u)
+            if margins is not None and (margins >= KEPT).all():
+                return u
+        return None
+
+    def sample(self, count: int) -> None:
+        """Score evenly strewn points around the start until `count` are scored, or twice as many did not do."""
+        start = self.best
+        strewn = qmc.Sobol(len(start), rng=self.rng).random_base2(int(np.ceil(np.log2(2 * count))))
+        margins = self.margins(start)
+        assert margins is not None
+        low, high = self.box(FIRST_RADIUS)
+        for z in strewn:
+            if len(self.tried) >= count:
+                break
+            step = _project((2 * z - 1) * FIRST_RADIUS, margins, self.slopes, low, high)
+            u = self.mended(start + step)
+            if u is not None and self.distance(u) > SMALLEST_RADIUS:
+                self.tell(u)
+
+    def climb(self, evaluations: int) -> None:
+        """Move the trust region until the evaluations are used up or it has closed three times for nothing."""
+        radius, closed, step = FIRST_RADIUS, 0, 0
+        while len(self.tried) < evaluations and closed < 3:
+            step += 1
+            if float(np.abs(self.best - self.slopes_at).max()) > RELINEARISE:
+                margins = self.margins(self.best)
+                assert margins is not None
+                self.linearise(margins)
+            explore = step % EXPLORE_EVERY == 0
+            u = self.mended(self.best + self.step(radius, explore))
+            if u is not None and self.distance(u) > 0.05 * radius:
+                if self.tell(u):
+                    radius, closed = min(LARGEST_RADIUS, 1.5 * radius), 0
+                elif not explore:
+                    radius *= 0.7
+            else:
+                radius *= 0.7
+            if radius < SMALLEST_RADIUS:
+                radius, closed = FIRST_RADIUS, closed + 1
+
+    def distance(self, u: Array) -> float:
+        """Distance (largest coordinate) to the nearest point tried."""
+        return float(np.abs(np.array(self.tried) - u).max(axis=1).min())
+
+    def step(self, radius: float, explore: bool) -> Array:
+        """Return the next step from the best point: uphill on the interpolant, or also away from what was tried."""
+        margins = self.margins(self.best)
+        assert margins is not None
+        low, high = self.box(radius)
+        n = len(self.best)
+        model = self.interpolant(radius)
+        random = [self.rng.uniform(low, high) for _ in range(8 if explore else 3)]
+        starts = [_project(z, margins, self.slopes, low, high) for z in random]
+        if explore:
+            rise = np.array([model(self.best + z)[0] for z in starts])
+            away = np.array([self.distance(self.best + z) for z in starts])
+            return starts[int(np.argmax(_scaled(rise) + _scaled(away)))]
+        found = []
+        for z in [np.zeros(n), *starts]:
+            result = minimize(
+                lambda d: tuple(-v for v in model(self.best + d)),
+                z,
+                jac=True,
+                method="SLSQP",
+                bounds=np.stack([low, high], axis=1),
+                constraints=_linear(margins, self.slopes),
+                options={"maxiter": 60, "ftol": 1e-9},
+            )
+            d = np.clip(result.x, low, high)
+            if np.isfinite(d).all() and (margins + self.slopes @ d > -1e-3).all():
+                found.append((model(self.best + d)[0], d))
+        return max(found, key=lambda item: item[0])[1] if found else starts[0]
+
+    def interpolant(self, radius: float) -> _Interpolant:
+        """Fit the scores near the best point; distances count in radii so that it keeps its condition."""
+        known = [(u, s) for u, s in zip(self.tried, self.scores, strict=True) if s is not None]
+        x, y = np.array([u for u, _ in known]), np.array([s for _, s in known])
+        # A few very low scores would bend the interpolant where it matters.
+        y = np.maximum(y, np.median(y) - 3 * np.std(y))
+        far = np.linalg.norm(x - self.best, axis=1)
+        near = np.argsort(far, kind="stable")[: max(len(self.best) + 2, int((far < 5 * radius * len(self.best) ** 0.5).sum()))]
+        return _Interpolant((x[near] - self.best) / radius, y[near], self.best, radius)
+
+
+class _Interpolant:
+    """Cubic radial basis functions and a linear tail; the flattest plane while there are too few points."""
+
+    def __init__(self, x: Array, y: Array, centre: Array, scale: float) -> None:
+        self.x, self.centre, self.scale = x, centre, scale
+        m, n = x.shape
+        plane = np.hstack([np.ones((m, 1)), x])
+        if m <= n + 1:
+            flat = np.hstack([np.zeros((n, 1)), 1e-3 * np.eye(n)])
+            self.plane = np.linalg.lstsq(np.vstack([plane, flat]), np.r_[y, np.zeros(n)])[0]
+            self.weight = np.zeros(m)
+            return
+        r = np.linalg.norm(x[:, None] - x, axis=2)
+        a = np.block([[r**3 + 1e-6 * np.eye(m), plane], [plane.T, np.zeros((n + 1, n + 1))]])
+        solved = np.linalg.lstsq(a, np.r_[y, np.zeros(n + 1)])[0]
+        self.weight, self.plane = solved[:m], solved[m:]
+
+    def __call__(self, u: Array) -> tuple[float, Array]:
+        """Return value and gradient at u."""
+        z = (u - self.centre) / self.scale
+        d = z - self.x
+        r = np.linalg.norm(d, axis=1)
+        value = self.weight @ r**3 + self.plane[0] + self.plane[1:] @ z
+        return float(value), ((3 * self.weight * r) @ d + self.plane[1:]) / self.scale
+
+
+def _linear(margins: Array, slopes: Array) -> dict[str, object]:
+    return {"type": "ineq", "fun": lambda d: margins + slopes @ d, "jac": lambda _: slopes}
+
+
+def _project(step: Array, margins: Array, slopes: Array, low: Array, high: Array) -> Array:
+    """Return the step nearest to this one within the bounds and the linearised margins."""
+    step = np.clip(step, low, high)
+    if (margins + slopes @ step >= 0).all():
+        return step
+    result = minimize(
+        lambda z: (0.5 * float((z - step) @ (z - step)), z - step),
+        step,
+        jac=True,
+        method="SLSQP",
+        bounds=np.stack([low, high], axis=1),
+        constraints=_linear(margins, slopes),
+        options={"maxiter": 50},
+    )
+    return np.clip(result.x, low, high) if np.isfinite(result.x).all() else step
+
+
+def _scaled(values: Array) -> Array:
+    spread = float(np.ptp(values))
+    return (values - values.min()) / spread if spread > 0 else np.zeros_like(values)

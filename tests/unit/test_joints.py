@@ -1,0 +1,194 @@
+"""Assembled joints: rigid motion is free, mass is right, loose joints let go."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from cabinets import RIGID, box, pocket, shelf
+
+from bracewright.boards import Board
+from bracewright.design import Brace, Cabinet, JointSpec, Supports
+from bracewright.errors import DesignError
+from bracewright.fem.joints import face_stiffness
+from bracewright.fem.modes import solve
+from bracewright.fem.system import Model, build
+
+BOX_VOLUME = 220 * 300 * 400 - 176 * 256 * 356  # mm3
+DENSITY = 740e-9  # kg/mm3
+
+upright = Brace(name="upright", normal="x", at=110, board="b", pockets=(pocket((150, 200), (150, 240)),))
+leaning = Brace(name="leaning", normal="z", at=200, board="b", tilt_deg=10, tilt_about="x")
+short = Brace(name="short", normal="y", at=150, board="b", within=(("z", ("bottom", "shelf")),))
+CASES: dict[str, Cabinet] = {
+    "plain": box(),
+    "shelf": box(braces=(shelf(),)),
+    "crossing": box(braces=(shelf(at=200), upright)),
+    "leaning": box(braces=(leaning,)),
+    "leaning and crossing": box(braces=(shelf(at=200, pockets=()), replace(upright, tilt_deg=12, tilt_about="y"))),
+    "short": box(braces=(shelf(), short)),
+    "glued": box(braces=(shelf(),), joint=JointSpec(kind="glued", form="tongue")),
+    "dry": box(braces=(shelf(),), joint=JointSpec(kind="dry", form="housed")),
+    "springs": box(braces=(shelf(),), joint=JointSpec(kind="springs", translation_N_mm2=500, rotation_N_rad=4e4)),
+}
+
+
+def rigid_energy(model: Model) -> float:
+    """Largest energy of a rigid motion, relative to what its nodal forces would be if they did not cancel."""
+    force = abs(model.K) @ np.abs(model.rigid)
+    energy = np.einsum("ij,ij->j", model.rigid, model.K @ model.rigid)
+    return float((np.abs(energy) / np.einsum("ij,ij->j", np.abs(model.rigid), force)).max())
+
+
+@pytest.mark.parametrize("joints", ["computed", "plain"])
+@pytest.mark.parametrize("name", CASES)
+def test_rigid_motion_is_free_and_matrices_are_symmetric(name: str, joints: str) -> None:
+    model = build(CASES[name], size=60, joints=joints)
+    assert rigid_energy(model) < 1e-9
+    assert abs(model.K - model.K.T).max() <= 1e-12 * abs(model.K).max()
+    assert np.linalg.eigvalsh(model.mass_matrix).min() > 0
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_six_rigid_modes_and_none_missed(name: str) -> None:
+    modes = solve(build(CASES[name], size=60), 10)
+    assert modes.rigid_modes == 6
+    assert modes.missed_modes == 0
+    assert modes.residual < 1e-6
+    assert np.all(np.diff(modes.frequency_Hz) >= 0)
+
+
+def solid_mass(cabinet: Cabinet) -> float:
+    volume = BOX_VOLUME
+    if cabinet.braces and cabinet.braces[0].name == "shelf":
+        holes = sum(p.outline().area for p in cabinet.braces[0].pockets)
+        volume += 22 * (176 * 256 - holes)
+    return volume * DENSITY
+
+
+@pytest.mark.parametrize("name", ["plain", "shelf", "glued", "dry"])
+def test_mass_is_the_solid_s(name: str) -> None:
+    assert build(CASES[name]).mass_kg == pytest.approx(solid_mass(CASES[name]), rel=1e-4)
+
+
+def test_wood_shared_by_crossing_braces_counts_once() -> None:
+    full = box(braces=(shelf(at=200, pockets=()), replace(upright, pockets=())))
+    volume = BOX_VOLUME + 22 * (176 * 256 + 256 * 356) - 22 * 22 * 256
+    assert build(full).mass_kg == pytest.approx(volume * DENSITY, rel=1e-4)
+
+
+def test_leaning_brace_has_its_own_area() -> None:
+    volume = BOX_VOLUME + 22 * 176 * 256 / np.cos(np.radians(10))
+    assert build(CASES["leaning"]).mass_kg == pytest.approx(volume * DENSITY, rel=1e-4)
+
+
+def test_loosening_lowers_modes_down_to_free_panels() -> None:
+    """From one piece of wood to glue, a dry fit, and nothing: modes fall; dry loses 5-25 % (common practice: 5-20 %)."""
+    first = []
+    for joint in (RIGID, JointSpec(kind="glued"), JointSpec(kind="dry"), JointSpec(kind="dry", contact_N_mm3=0.4)):
+        first.append(solve(build(box(braces=(shelf(),), joint=joint)), 5, prove=False).frequency_Hz)
+    rigid, glued, dry, loose = first
+    assert np.all(glued < rigid)
+    assert np.all(glued > 0.99 * rigid)
+    assert np.all((dry < 0.95 * glued) & (dry > 0.75 * glued))
+    assert np.all(loose < 0.7 * dry)
+    nothing = JointSpec(kind="springs", translation_N_mm2=0.0, rotation_N_rad=0.0)
+    cabinet = box(braces=(shelf(pockets=()),), joint=nothing)
+    free = solve(build(cabinet), 4)
+    assert free.rigid_modes == 42  # seven boards, each free six ways
+    assert free.missed_modes == 0
+    alone = solve(build(box(width=1000, depth=1000, height=1000, joint=nothing)), 1, prove=False)
+    assert alone.rigid_modes == 36
+
+
+def test_stiffer_springs_approach_one_piece() -> None:
+    whole = solve(build(box()), 4, prove=False).frequency_Hz
+    stiff = JointSpec(kind="springs", translation_N_mm2=1e8, rotation_N_rad=1e11)
+    assert solve(build(box(joint=stiff)), 4, prove=False).frequency_Hz == pytest.approx(whole, rel=1e-4)
+
+
+def test_one_dry_edge_lowers_only_a_little_what_hardly_works_it() -> None:
+    good = box(braces=(shelf(),), joint=JointSpec(kind="glued"))
+    bad = replace(good, joint_overrides=(("shelf-left", JointSpec(kind="dry")),))
+    a, b = (solve(build(c), 8, prove=False).frequency_Hz for c in (good, bad))
+    drop = 1 - b / a
+    assert drop.max() > 0.005
+    assert drop.min() > -1e-6
+    assert drop.max() < 0.12
+
+
+@pytest.mark.parametrize("form", ["butt", "mitre", "rebate", "tongue", "housed"])
+def test_forms_only_add_face(form: str) -> None:
+    butt = face_stiffness(JointSpec(kind="dry"), 0.022)
+    other = face_stiffness(JointSpec(kind="dry", form=form), 0.022)
+    assert np.all(other >= butt * (1 - 1e-12))
+
+
+def test_butt_face_stiffness_by_hand() -> None:
+    """PVA 1 GPa, 0.1 mm thick, on a 22 mm edge: E/t x width, and width^3/12 about the line."""
+    press, slide, about, along = face_stiffness(JointSpec(kind="glued"), 0.022)
+    assert press == pytest.approx(1e9 / 1e-4 * 0.022)
+    assert slide == along == pytest.approx(0.4 * press)
+    assert about == pytest.approx(1e13 * 0.022**3 / 12)
+
+
+def test_layered_and_oblique_boards_stay_free_in_rigid_motion() -> None:
+    ply = Board.of("birch_plywood", 18, name="b")
+    cabinet = replace(box(braces=(replace(shelf(), grain_deg=30),)), boards=(ply,))
+    model = build(cabinet, size=60)
+    assert rigid_energy(model) < 1e-9
+    assert solve(model, 6).missed_modes == 0
+
+
+def test_bounce_on_feet() -> None:
+    """Four feet of 40 N/mm under a rigid 7.67 kg box: sqrt(k/m) = 23.0 Hz upright."""
+    model = build(box(supports=Supports(kind="feet")))
+    modes = solve(model, 6)
+    assert modes.rigid_modes == 0
+    assert modes.missed_modes == 0
+    bounce = np.sqrt(4 * 4.0e4 / model.mass_kg) / (2 * np.pi)
+    assert np.abs(modes.frequency_Hz / bounce - 1).min() < 0.01
+
+
+def test_a_clamped_edge_holds_the_cabinet() -> None:
+    free = solve(build(box()), 1, prove=False)
+    held = solve(build(box(supports=Supports(kind="clamped", edges=("back-bottom", "back-top", "back-left")))), 1)
+    assert held.rigid_modes == 0
+    assert held.missed_modes == 0
+    assert held.frequency_Hz[0] < free.frequency_Hz[0]
+
+
+def test_stand_is_a_bed_of_springs() -> None:
+    model = build(box(supports=Supports(kind="stand", bed_N_mm3=0.001)))
+    k = 0.001e9 * 0.176 * 0.256
+    bounce = np.sqrt(k / model.mass_kg) / (2 * np.pi)
+    assert np.abs(solve(model, 6).frequency_Hz / bounce - 1).min() < 0.02
+
+
+def test_unknown_joint_model_and_silly_size_are_refused() -> None:
+    with pytest.raises(DesignError, match="did you mean 'computed'"):
+        build(box(), joints="compute")
+    with pytest.raises(DesignError, match="element side"):
+        build(box(), size=0.03)
+
+
+def test_a_joint_between_parts_that_do_not_touch_is_refused() -> None:
+    with pytest.raises(DesignError, match="do not touch"):
+        replace(box(braces=(shelf(), short)), joint_overrides=(("short-top", RIGID),))
+
+
+def test_a_tongue_too_thick_is_refused() -> None:
+    with pytest.raises(DesignError, match="tongue"):
+        box(joint=JointSpec(form="tongue", tongue=20))
+
+
+def test_both_factorisations_agree() -> None:
+    from bracewright.fem.factor import factor
+
+    pytest.importorskip("cholespy")
+    model = build(box(), size=60)
+    a = model.K + 1e7 * model.M
+    b = np.sin(np.arange(model.dofs))
+    x, y = (factor(a, method=m).solve(b) for m in (None, "superlu"))
+    assert x == pytest.approx(y, rel=1e-8, abs=1e-8 * np.abs(y).max())
