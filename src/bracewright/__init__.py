@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from bracewright.fem.system import build as build
     from bracewright.make import export as export
     from bracewright.show import plots as plots
-    from bracewright.tune import search as search
+    from bracewright.tune.search import search as search
 
 _HOME = {
     "Board": "boards",
@@ -78,7 +78,7 @@ def __getattr__(name: str) -> Any:
     if name not in _HOME:
         raise AttributeError(f"module 'bracewright' has no attribute {name!r}; it has {', '.join(sorted(_HOME))}")
     module = import_module(f"bracewright.{_HOME[name]}")
-    value = module if _HOME[name].endswith(f".{name}") else getattr(module, name)
+    value = getattr(module, name, module)
     globals()[name] = value
     return value
 

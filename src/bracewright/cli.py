@@ -28,7 +28,14 @@ DONE, FAILED, BAD_INPUT = 0, 1, 2
 LONGEST = 1000  # characters of a message
 KEPT_SEARCH = "search.jsonl"
 DEMO_MODES = 20
-DEMO_EVALUATIONS = 60
+DEMO_EVALUATIONS = 40
+GOALS = {"raise": (1.0, 0.0), "spread": (0.0, 1.0), "both": (1.0, 0.3)}  # weights of the two
+WORDS = {
+    "first_Hz": "lowest mode, Hz",
+    "raise_Hz": "lowest modes, smoothed, Hz",
+    "spread": "share of modes that stand apart",
+    "closest_pair": "closest two modes, part of their frequency",
+}
 JOINT_MODELS = ("computed", "plain")
 Report = tuple[Mapping[str, object], str]
 
@@ -75,6 +82,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             table, text = args.run(args, progress)
         progress.clear()
         _print(json.dumps(table, indent=2, allow_nan=False) + "\n" if args.json else text)
+        if str(table.get("message", "")).startswith("stopped"):
+            return _end(progress, FAILED, "stopped; the best so far is written, and --resume goes on from here")
     except KeyboardInterrupt:
         return _end(progress, FAILED, "stopped")
     except DesignError as e:
@@ -163,8 +172,10 @@ def _parser() -> Parser:
     modes.add_argument("--size", type=_number(3.0, 300.0), metavar="MM", help="side of an element, mm (default 30)")
     modes.add_argument("--joints", choices=JOINT_MODELS, help="how thick joints are modelled (default computed)")
     modes.add_argument("--vtu", metavar="FILE", help="also write parts and mode shapes as a VTU mesh")
-    tune.add_argument("--goal", help="what to aim for")
-    tune.add_argument("--evaluations", type=_whole(1, 100_000), help="designs to try at most")
+    tune.add_argument(
+        "--goal", choices=tuple(GOALS), default="both", help="lowest modes up, modes apart, or both (default)"
+    )
+    tune.add_argument("--evaluations", type=_whole(2, 100_000), default=60, help="designs to try (default %(default)s)")
     tune.add_argument("--resume", action="store_true", help="go on from the search kept in DIR")
     for sub in (tune, demo):
         sub.add_argument("--seed", type=_whole(0, 2**31 - 1), default=0, help="start of the random numbers (default 0)")
@@ -282,15 +293,22 @@ def _cut(args: argparse.Namespace, progress: Progress) -> Report:
 def _tune(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.design.designfile import load, save
     from bracewright.make import export
-    from bracewright.tune import search
+    from bracewright.tune import Goal, search
 
     cabinet = load(args.file)
     folder = _folder(args.out)
     kept = folder / KEPT_SEARCH
     if not args.resume:
         kept.unlink(missing_ok=True)
-    given = {k: getattr(args, k) for k in ("goal", "evaluations") if getattr(args, k) is not None}
-    found = search(cabinet, seed=args.seed, progress=progress, resume=kept, **given)
+    up, apart = GOALS[args.goal]
+    found = search(
+        cabinet,
+        goal=Goal(raise_=up, spread=apart),
+        seed=args.seed,
+        evaluations=args.evaluations,
+        progress=_told(progress, args.evaluations),
+        resume=kept,
+    )
     progress("writing the tuned design and its outlines")
     save(found.cabinet, folder / "tuned.toml")
     files = [folder / "tuned.toml", *export(found.cabinet, folder)]
@@ -323,7 +341,10 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
         return model, solve(model, DEMO_MODES)
 
     before = modes_of(cabinet, "before")
-    found = search(cabinet, seed=args.seed, evaluations=DEMO_EVALUATIONS, progress=progress)
+    told = _told(progress, DEMO_EVALUATIONS)
+    found = search(cabinet, seed=args.seed, evaluations=DEMO_EVALUATIONS, progress=told)
+    if found.message.startswith("stopped"):
+        raise KeyboardInterrupt
     after = modes_of(found.cabinet, "after")
     progress("pictures and files to cut from")
     save(found.cabinet, folder / "tuned.toml")
@@ -355,6 +376,15 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
     return table, "\n".join(lines) + "\n"
 
 
+def _told(progress: Progress, evaluations: int) -> Callable[[int, dict[str, float]], None]:
+    """Return what a search reports to."""
+
+    def report(number: int, best: dict[str, float]) -> None:
+        progress(f"design {number} of {evaluations}: lowest {best['first_Hz']:.0f} Hz, score {best['score']:.3f}")
+
+    return report
+
+
 def _gains(found: SearchResult) -> dict[str, object]:
     """Return what a search changed, as plain numbers."""
     both = [k for k in found.before if k in found.after]
@@ -372,11 +402,10 @@ def _percent(before: float, after: float) -> float | None:
 
 
 def _gain_text(found: SearchResult) -> str:
-    wide = max(len(k) for k in found.before)
-    lines = [f"{found.evaluations} designs tried: {found.message}", f"{'':{wide}}     before      after"]
-    for k, old in found.before.items():
-        change = _percent(old, found.after[k])
-        lines.append(
-            f"{k:{wide}} {old:10.4g} {found.after[k]:10.4g}" + ("" if change is None else f"  {change:+.1f} %")
-        )
-    return "\n".join(lines) + "\n"
+    wide = max(len(w) for w in WORDS.values())
+    lines = [found.message, "", f"{'':{wide}}     before      after"]
+    for key, word in WORDS.items():
+        old, new = found.before[key], found.after[key]
+        change = _percent(old, new)
+        lines.append(f"{word:{wide}} {old:10.4g} {new:10.4g}" + ("" if change is None else f"  {change:+.1f} %"))
+    return "\n".join(lines) + "\n\n"

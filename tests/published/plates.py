@@ -77,7 +77,7 @@ def grid(a: float, b: float, nx: int, ny: int) -> PlanarMesh:
 
 
 def held(p: Plate, edges: str, *, hard: bool = True) -> Mask:
-    """Unknowns held in bending: the edges x=0, x=a, y=0, y=b of a rectangle are S, C or F; u and v are held throughout."""
+    """Unknowns held in bending: edges x=0, x=a, y=0, y=b of a rectangle are S, C or F; u and v are held throughout."""
     out = p.mask(U, V)
     ends = [p.mesh.points[:, axis] - at for axis in (0, 1) for at in (0.0, p.mesh.points[:, axis].max())]
     for number, (kind, gap) in enumerate(zip(edges, ends, strict=True)):

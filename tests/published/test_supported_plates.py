@@ -283,7 +283,7 @@ def test_a_stiffer_rib_gains_nothing_past_its_nodal_line(regular):
 
 @pytest.mark.parametrize(("edges", "wanted"), [("CCCC", 0.00126), ("SSSS", 0.00406)])
 def test_deflection_under_even_pressure(square, edges, wanted):
-    """w in the middle over q a^4 / D: S. Timoshenko, S. Woinowsky-Krieger, Theory of Plates and Shells, tables 35, 8."""
+    """Middle, over q a^4 / D: Timoshenko and Woinowsky-Krieger, Theory of Plates and Shells, tables 35 and 8."""
     keep = np.flatnonzero(~held(square, edges).ravel())
     even = square.mask(W).ravel().astype(float)
     load = (square.M @ even) / square.board.mass

@@ -134,7 +134,7 @@ def test_a_mesh_is_looked_for_beside_the_design_file(tmp_path, monkeypatch):
     folder = tmp_path / "designs"
     folder.mkdir()
     (folder / "shelf.vtu").write_text("not read on loading")
-    text = example_text("stand-mount").replace("at = 228", 'at = 228\nmesh = "shelf.vtu"')
+    text = example_text("stand-mount").replace("at = 250", 'at = 250\nmesh = "shelf.vtu"')
     (folder / "design.toml").write_text(text)
     monkeypatch.chdir(tmp_path)
     cabinet = load("designs/design.toml")

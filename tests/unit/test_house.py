@@ -33,10 +33,11 @@ FLOORS: dict[str, float] = {
 }
 ROOMS = {
     "": "__init__ __main__ boards cli errors files geometry",
-    "design": "__init__ account cabinet chambers checks designfile layout pockets solid",
+    "design": "__init__ account cabinet chambers checks designfile joinery layout pockets solid",
     "examples": "__init__",
     "fem": "__init__ export factor joints mesh modes parts plate section supports system thick",
-    "make": "__init__ cautions coordinates drawings dxf sheets",
+    "make": "__init__ assembly booklet buildsheet cautions coordinates cutter drawings dxf joinery mating nesting pages "
+    "parts sheets sketch",
     "tune": "__init__ constraints goals search variables",
     "show": "__init__ plots",
 }

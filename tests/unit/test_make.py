@@ -33,7 +33,7 @@ from bracewright.make import (
     file_stems,
     panel_extent,
 )
-from bracewright.make.drawings import layer_name
+from bracewright.make.parts import layer_name
 
 SIZE = {"x": 220.0, "y": 300.0, "z": 400.0}
 

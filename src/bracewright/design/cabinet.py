@@ -12,6 +12,7 @@ from functools import cached_property
 
 from bracewright.boards import Board
 from bracewright.design.checks import MM_HINT, choice, length, number, text
+from bracewright.design.joinery import Joinery
 from bracewright.design.pockets import Pocket, Shape
 from bracewright.errors import DesignError
 
@@ -54,6 +55,8 @@ class JointSpec:
         ``springs``: force per mm of line and mm of gap, in each of the three directions.
     rotation_N_rad : float
         ``springs``: moment (N mm) per mm of line and radian, about the line.
+    loss_factor : float
+        Of the joint itself.
     """
 
     kind: str = "glued"
@@ -65,6 +68,7 @@ class JointSpec:
     contact_N_mm3: float = 40.0
     translation_N_mm2: float = 0.0
     rotation_N_rad: float = 0.0
+    loss_factor: float = 0.0
 
     def __post_init__(self) -> None:
         choice(self.kind, "kind", (*JOINT_KINDS, "springs"))
@@ -76,6 +80,7 @@ class JointSpec:
         number(self.contact_N_mm3, "contact_N_mm3", low=0.0, high=1e6, hint="N per mm3")
         number(self.translation_N_mm2, "translation_N_mm2", low=0.0, high=1e9)
         number(self.rotation_N_rad, "rotation_N_rad", low=0.0, high=1e12)
+        number(self.loss_factor, "loss_factor", low=0.0, high=2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +156,15 @@ class Driver:
     """A driver mounted in an opening.
 
     Its mass acts evenly along the opening's edge and adds no stiffness unless ``frame`` is ``"rigid"``.
+
+    Parameters
+    ----------
+    gasket_N_mm, gasket_loss_factor : float
+        Stiffness of what lies between frame and panel, along the axis; 0 is a hard mounting.
+    rear_brace : str
+        Brace across the driver's axis that its rear touches.
+    rear_N_mm : float
+        Stiffness of that contact.
     """
 
     opening: str
@@ -160,6 +174,10 @@ class Driver:
     volume_l: float = 0.0
     depth: float = 0.0
     frame: str = "free"
+    gasket_N_mm: float = 0.0
+    gasket_loss_factor: float = 0.1
+    rear_brace: str = ""
+    rear_N_mm: float = 0.0
 
     def __post_init__(self) -> None:
         text(self.opening, "opening")
@@ -169,6 +187,49 @@ class Driver:
         number(self.volume_l, "volume_l", low=0.0, high=100.0, hint="litres")
         number(self.depth, "depth", low=0.0, high=1000.0, hint=MM_HINT)
         choice(self.frame, "frame", ("free", "rigid"))
+        number(self.gasket_N_mm, "gasket_N_mm", low=0.0, high=1e8, hint="N per mm")
+        number(self.gasket_loss_factor, "gasket_loss_factor", low=0.0, high=2.0)
+        number(self.rear_N_mm, "rear_N_mm", low=0.0, high=1e8, hint="N per mm")
+        if bool(self.rear_brace) != (self.rear_N_mm > 0):
+            raise DesignError("give rear_brace and rear_N_mm together, or neither", key="rear_brace")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Damping:
+    """A damping sheet stuck to a panel's inside or to a brace's upper side (towards larger coordinates).
+
+    Parameters
+    ----------
+    part : str
+    thickness : float
+    E_GPa, poisson, density_kg_m3, loss_factor : float
+        Of the sheet itself.
+    centre, size : (float, float), optional
+        In-plane rectangle it covers, mm; without them it covers the whole part.
+    """
+
+    part: str
+    thickness: float
+    E_GPa: float
+    density_kg_m3: float
+    loss_factor: float
+    poisson: float = 0.4
+    centre: tuple[float, float] | None = None
+    size: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        text(self.part, "part")
+        length(self.thickness, "thickness", low=0.1, high=60.0)
+        number(self.E_GPa, "E_GPa", low=1e-5, high=300.0, hint="GPa")
+        number(self.density_kg_m3, "density_kg_m3", low=5.0, high=12000.0, hint="kg/m3")
+        number(self.loss_factor, "loss_factor", low=0.0, high=3.0)
+        number(self.poisson, "poisson", low=0.0, high=0.499)
+        if (self.centre is None) != (self.size is None):
+            raise DesignError("give centre and size together, or neither", key="size")
+        for v in self.centre or ():
+            number(v, "centre")
+        for v in self.size or ():
+            length(v, "size", low=5.0, high=5000.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,6 +307,10 @@ class Cabinet:
     joint: JointSpec = field(default_factory=JointSpec)
     joint_overrides: tuple[tuple[str, JointSpec], ...] = ()
     supports: Supports = field(default_factory=Supports)
+    brace_joint: JointSpec | None = None
+    joinery: Joinery = field(default_factory=Joinery)
+    damping: tuple[Damping, ...] = ()
+    stuffing_loss_factor: float = 0.01
 
     def __post_init__(self) -> None:
         text(self.name, "name")
@@ -275,7 +340,17 @@ class Cabinet:
         known = [o.name for o in self.openings]
         for d in self.drivers:
             choice(d.opening, "drivers.opening", known)
+            if d.rear_brace:
+                choice(d.rear_brace, f"drivers.{d.opening}.rear_brace", [b.name for b in self.braces])
+                if self.brace(d.rear_brace).normal != PANEL_NORMAL[self.opening(d.opening).panel]:
+                    raise DesignError(
+                        f"{d.rear_brace!r} does not stand across the driver's axis; name a brace that does",
+                        key=f"drivers.{d.opening}.rear_brace",
+                    )
         parts = [*PANELS, *(b.name for b in self.braces)]
+        for k, sheet in enumerate(self.damping):
+            choice(sheet.part, f"damping[{k}].part", parts)
+        number(self.stuffing_loss_factor, "stuffing.loss_factor", low=0.0, high=2.0)
         for b in self.braces:
             for axis, ends in b.within:
                 for end in ends:
@@ -287,6 +362,8 @@ class Cabinet:
         users += [(f"braces.{b.name}", b.board) for b in self.braces]
         for key, name in users:
             choice(name, f"{key}.board", known)
+        for stock in self.joinery.stocks:
+            choice(stock.board, "joinery.boards", known)
         for p in self.panels:
             limit = min(self.size(PANEL_NORMAL[p.side]), *(self.size(a) for a in in_plane(PANEL_NORMAL[p.side]))) / 3
             t = self.board(p.board).thickness
@@ -341,8 +418,10 @@ class Cabinet:
         return self.board(self.panel(part).board if part in PANELS else self.brace(part).board)
 
     def joint_between(self, a: str, b: str) -> JointSpec:
-        """Return the joint between two parts: its own, or the default."""
+        """Return the joint between two parts: its own, or the default of braces or of all."""
         for key, spec in self.joint_overrides:
             if key in (f"{a}-{b}", f"{b}-{a}"):
                 return spec
+        if self.brace_joint is not None and not (a in PANELS and b in PANELS):
+            return self.brace_joint
         return self.joint

@@ -13,11 +13,13 @@ from pathlib import Path as FilePath
 from typing import Any, TypeVar
 
 from bracewright.boards import Board
+from bracewright.design import joinery
 from bracewright.design.cabinet import (
     JOINT_KINDS,
     PANELS,
     Brace,
     Cabinet,
+    Damping,
     Driver,
     JointSpec,
     Opening,
@@ -33,9 +35,11 @@ T = TypeVar("T")
 FORMAT = 1
 MAX_BYTES = 4_000_000
 DRIVER_KEYS = ("opening", "mass_kg", "moving_mass_g", "piston_area_cm2", "volume_l", "depth", "frame")
+FIXING_KEYS = ("gasket_N_mm", "gasket_loss_factor", "rear_brace", "rear_N_mm")
+DAMPING_KEYS = ("part", "thickness", "E_GPa", "density_kg_m3", "loss_factor", "poisson", "centre", "size")
 BRACE_KEYS = ("name", "normal", "at", "board", "within", "tilt_deg", "tilt_about", "grain_deg", "mesh", "pockets")
 SPRING_KEYS = ("translation_N_mm2", "rotation_N_rad")
-JOINT_KEYS = ("kind", "form", "tongue", "depth", "glue_E_GPa", "glue_thickness", "contact_N_mm3")
+JOINT_KEYS = ("kind", "form", "tongue", "depth", "glue_E_GPa", "glue_thickness", "contact_N_mm3", "loss_factor")
 SUPPORT_KEYS = ("kind", "points", "stiffness_N_mm", "lateral_N_mm", "bed_N_mm3", "edges")
 
 
@@ -110,7 +114,7 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
         If a key is unknown or missing or a value cannot be used.
     """
     _refuse_huge(data, "")
-    top = ("format", "name", "cabinet", "boards", "joints", "supports", "openings", "drivers", "braces")
+    top = ("format", "name", "cabinet", "boards", "joints", "supports", "openings", "drivers", "braces", "damping", "stuffing")
     known_keys(data, top, required=("format", "cabinet", "boards"))
     if data["format"] != FORMAT or isinstance(data["format"], bool):
         raise DesignError(f"got {data['format']!r}; this version reads format {FORMAT}", key="format")
@@ -120,7 +124,7 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
         panels = _panels(box)
     except DesignError as e:
         raise e.within("cabinet") from None
-    joint, overrides = _joints(data)
+    joint, brace_joint, overrides = _joints(data)
     return Cabinet(
         name=text(data.get("name", "cabinet"), "name"),
         width=box["width"],  # type: ignore[arg-type]  # the record checks it
@@ -134,6 +138,10 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
         joint=joint,
         joint_overrides=overrides,
         supports=_supports(data.get("supports", {})),
+        brace_joint=brace_joint,
+        joinery=_joinery(data.get("joinery", {})),
+        damping=tuple(_named(data, "damping", _damping)),
+        stuffing_loss_factor=_stuffing(data.get("stuffing", {})),
     )
 
 
@@ -152,7 +160,7 @@ def _refuse_huge(value: object, key: str) -> None:
 def _named(data: Mapping[str, object], key: str, build: Callable[[Mapping[str, object]], T]) -> Iterator[T]:
     """Build each entry of a list of tables; an error is keyed by the entry's name."""
     for i, entry in enumerate(tables(data.get(key, []), key)):
-        label = entry.get("name", entry.get("opening"))
+        label = entry.get("name", entry.get("opening", entry.get("part")))
         try:
             yield build(entry)
         except DesignError as e:
@@ -201,7 +209,7 @@ def _joint(value: object, key: str) -> JointSpec:
     t = table(value, key)
     try:
         if any(k in t for k in SPRING_KEYS):
-            known_keys(t, SPRING_KEYS, required=SPRING_KEYS)
+            known_keys(t, (*SPRING_KEYS, "loss_factor"), required=SPRING_KEYS)
             return JointSpec(kind="springs", **t)  # type: ignore[arg-type]
         known_keys(t, JOINT_KEYS)
         choice(t.get("kind", "glued"), "kind", JOINT_KINDS)
@@ -210,16 +218,24 @@ def _joint(value: object, key: str) -> JointSpec:
         raise e.within(key) from None
 
 
-def _joints(data: Mapping[str, object]) -> tuple[JointSpec, tuple[tuple[str, JointSpec], ...]]:
+def _joinery(value: object) -> joinery.Joinery:
+    try:
+        return joinery.from_table(value)
+    except DesignError as e:
+        raise e.within("joinery") from None
+
+
+def _joints(data: Mapping[str, object]) -> tuple[JointSpec, JointSpec | None, tuple[tuple[str, JointSpec], ...]]:
     t = table(data.get("joints", {}), "joints")
-    known_keys(t, ("default", "edges"))
+    known_keys(t, ("default", "braces", "edges"))
     parts = [*PANELS, *(str(b.get("name")) for b in tables(data.get("braces", []), "braces"))]
     pairs = [f"{a}-{b}" for a in parts for b in parts if a != b]
     edges = table(t.get("edges", {}), "joints.edges")
     for key in edges:
         choice(key, "joints.edges", pairs)
     overrides = tuple((k, _joint(v, f"joints.edges.{k}")) for k, v in edges.items())
-    return _joint(t.get("default", "glued"), "joints.default"), overrides
+    of_braces = _joint(t["braces"], "joints.braces") if "braces" in t else None
+    return _joint(t.get("default", "glued"), "joints.default"), of_braces, overrides
 
 
 def _opening(t: Mapping[str, object]) -> Opening:
@@ -229,8 +245,29 @@ def _opening(t: Mapping[str, object]) -> Opening:
 
 
 def _driver(t: Mapping[str, object]) -> Driver:
-    known_keys(t, DRIVER_KEYS, required=("opening", "mass_kg"))
+    known_keys(t, (*DRIVER_KEYS, *FIXING_KEYS), required=("opening", "mass_kg"))
     return Driver(**t)  # type: ignore[arg-type]
+
+
+def _damping(t: Mapping[str, object]) -> Damping:
+    known_keys(t, DAMPING_KEYS, required=DAMPING_KEYS[:5])
+    pairs: dict[str, Any] = {}
+    for key in ("centre", "size"):
+        pair: Any = t.get(key)
+        if pair is not None:
+            if not isinstance(pair, list | tuple) or len(pair) != 2:
+                raise DesignError(f"got {pair!r}; give two numbers", key=key)
+            pairs[key] = (pair[0], pair[1])
+    return Damping(**{**t, **pairs})
+
+
+def _stuffing(value: object) -> float:
+    t = table(value, "stuffing")
+    try:
+        known_keys(t, ("loss_factor",), required=("loss_factor",) if t else ())
+    except DesignError as e:
+        raise e.within("stuffing") from None
+    return t.get("loss_factor", 0.01)  # type: ignore[return-value]  # the record checks it
 
 
 def _brace(t: Mapping[str, object]) -> Brace:
@@ -272,9 +309,14 @@ def to_table(cabinet: Cabinet) -> dict[str, object]:
     out["cabinet"] = box
     out["boards"] = {b.name: b.to_table() for b in cabinet.boards}
     joints: dict[str, object] = {"default": _joint_table(cabinet.joint)}
+    if cabinet.brace_joint is not None:
+        joints["braces"] = _joint_table(cabinet.brace_joint)
     if cabinet.joint_overrides:
         joints["edges"] = {k: _joint_table(s) for k, s in cabinet.joint_overrides}
     out["joints"] = joints
+    workshop = joinery.to_table(cabinet.joinery)
+    if workshop:
+        out["joinery"] = workshop
     supports = _changed(cabinet.supports, SUPPORT_KEYS, Supports())
     if supports:
         out["supports"] = supports
@@ -288,9 +330,16 @@ def to_table(cabinet: Cabinet) -> dict[str, object]:
             depth=0.0,
             frame="free",
         )
+        | _changed(d, FIXING_KEYS, Driver(opening=d.opening, mass_kg=d.mass_kg))
         for d in cabinet.drivers
     ]
     out["braces"] = [_brace_table(b) for b in cabinet.braces]
+    bare = Damping(part="x", thickness=1, E_GPa=1, density_kg_m3=1000, loss_factor=0)
+    out["damping"] = [
+        {k: getattr(d, k) for k in DAMPING_KEYS[:5]} | _changed(d, DAMPING_KEYS[5:], bare) for d in cabinet.damping
+    ]
+    if cabinet.stuffing_loss_factor != 0.01:
+        out["stuffing"] = {"loss_factor": cabinet.stuffing_loss_factor}
     return {k: v for k, v in out.items() if v != []}
 
 
@@ -300,7 +349,7 @@ def _without_defaults(t: dict[str, object], **defaults: object) -> dict[str, obj
 
 def _joint_table(spec: JointSpec) -> object:
     if spec.kind == "springs":
-        return {k: getattr(spec, k) for k in SPRING_KEYS}
+        return {k: getattr(spec, k) for k in SPRING_KEYS} | _changed(spec, ("loss_factor",), JointSpec())
     changed = _changed(spec, JOINT_KEYS, JointSpec(kind=spec.kind))
     return {"kind": spec.kind, **changed} if changed else spec.kind
 

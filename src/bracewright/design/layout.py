@@ -8,6 +8,7 @@ cross product.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -276,6 +277,11 @@ def layouts(cabinet: Cabinet, reach: str = "inner") -> dict[str, PartLayout]:
     return {p: part_layout(cabinet, p, reach) for p in (*PANELS, *(b.name for b in cabinet.braces))}
 
 
+def region(part: PartLayout) -> Polygon:
+    """Return a part's outline less its cut-outs, mm, arcs within 0.02 mm."""
+    return part.outline().difference(shapely.union_all([c.polygon(0.02) for _, c in part.cuts]))
+
+
 def meetings(cabinet: Cabinet, reach: str = "inner") -> list[Meeting]:
     """Return every line along which two parts meet.
 
@@ -356,12 +362,12 @@ def check(cabinet: Cabinet) -> None:
                 f"({MM_HINT})",
                 key="cabinet",
             )
+    parts = layouts(cabinet, "inner")
     for side in PANELS:
-        _check_cuts(part_layout(cabinet, side, "inner"), f"panel {side!r}", "openings")
+        _check_cuts(parts[side], f"panel {side!r}", "openings")
     for brace in cabinet.braces:
-        lay = part_layout(cabinet, brace.name, "inner")
-        _check_cuts(lay, f"brace {brace.name!r}", f"braces.{brace.name}.pockets")
-    _check_collisions(cabinet)
+        _check_cuts(parts[brace.name], f"brace {brace.name!r}", f"braces.{brace.name}.pockets")
+    _check_collisions(cabinet, parts)
     _check_joints(cabinet)
     _check_supports(cabinet)
 
@@ -379,6 +385,8 @@ def _check_joints(cabinet: Cabinet) -> None:
         _check_tongue(spec, [cabinet.part_board(p).thickness for p in pairs[key]], f"joints.edges.{key}")
     boards = [cabinet.part_board(p).thickness for p in parts]
     _check_tongue(cabinet.joint, boards, "joints.default")
+    if cabinet.brace_joint is not None:
+        _check_tongue(cabinet.brace_joint, boards, "joints.braces")
 
 
 def _check_tongue(spec: JointSpec, thickness: list[float], key: str) -> None:
@@ -430,9 +438,8 @@ def _check_cuts(lay: PartLayout, owner: str, key: str) -> None:
                 )
 
 
-def _check_collisions(cabinet: Cabinet) -> None:
+def _check_collisions(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None:
     """Refuse two braces lying in each other, unless they cross."""
-    parts = layouts.__wrapped__(cabinet, "inner")
     names = [b.name for b in cabinet.braces]
     for i, a in enumerate(names):
         for b in names[i + 1 :]:

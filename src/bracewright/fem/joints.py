@@ -6,7 +6,7 @@ the joint are linear in them, and the line adds the energy 1/2 int e' C e ds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,8 @@ from bracewright.fem.plate import FIELDS
 Array = NDArray[np.float64]
 RIGID_FACTOR = 1000.0  # of the board's modulus per metre; more only hurts conditioning
 SLIDE_TO_PRESS = 0.4  # shear to normal stiffness of a thin isotropic layer, G/E at poisson 0.25
+SHORTEST_PIECE = 1e-3  # m; a joint shorter than this holds nothing
+SLACK = 1e-5  # m; how far off its outline a joint still finds a part
 GAUSS = np.array([-1.0, 1.0]) / np.sqrt(3.0)
 
 
@@ -51,10 +53,6 @@ class Line:
     weight: Array
     along: Array
 
-    def keep(self, mask: NDArray[np.bool_]) -> Line:
-        """Return the line with only some of its points."""
-        return Line(self.points[mask], self.weight[mask], self.along)
-
     def moved(self, by: Array) -> Line:
         """Return the line shifted by a vector (3,), m."""
         return Line(self.points + by, self.weight, self.along)
@@ -66,12 +64,53 @@ def line(start: Array, end: Array, step: float) -> Line:
     Two points an interval tie as many displacements as a six-node side has unknowns; more would lock
     the finer of two meshes that do not match.
     """
-    d = end - start
-    length = float(np.linalg.norm(d))
-    n = max(1, int(np.ceil(length / step - 1e-6)))
-    middle = (np.arange(n) + 0.5) / n
-    s = (middle[:, None] + GAUSS / (2 * n)).ravel()
-    return Line(start + s[:, None] * d, np.full(2 * n, length / (2 * n)), d / length)
+    length = float(np.linalg.norm(end - start))
+    return pieces(start, end, [(0.0, length)], counts([(0.0, length)], step))
+
+
+def counts(intervals: Sequence[tuple[float, float]], step: float) -> list[int]:
+    """Return how many intervals of integration each piece of a line gets."""
+    return [max(1, int(np.ceil((b - a) / step - 1e-6))) for a, b in intervals]
+
+
+def pieces(start: Array, end: Array, intervals: Sequence[tuple[float, float]], number: Sequence[int]) -> Line:
+    """Return Gauss points on pieces of a line, given from its start, m."""
+    along = (end - start) / float(np.linalg.norm(end - start))
+    at, weight = [], []
+    for (a, b), n in zip(intervals, number, strict=True):
+        middle = (np.arange(n) + 0.5) / n
+        at.append(a + (middle[:, None] + GAUSS / (2 * n)).ravel() * (b - a))
+        weight.append(np.full(2 * n, (b - a) / (2 * n)))
+    s = np.concatenate([np.zeros(0), *at])
+    return Line(start + s[:, None] * along, np.concatenate([np.zeros(0), *weight]), along)
+
+
+def wood_along(
+    parts: Sequence[FlatPart], start: Array, end: Array, offsets: Sequence[Array]
+) -> list[tuple[float, float]]:
+    """Return the pieces of a line, from its start, m, along which every part has wood at its own offset.
+
+    Parameters
+    ----------
+    parts : sequence of FlatPart
+    start, end : (3,) arrays, m
+    offsets : sequence of (3,) arrays
+        From the line to where each part is looked for, m.
+    """
+    length = float(np.linalg.norm(end - start))
+    kept = [(0.0, length)]
+    for part, offset in zip(parts, offsets, strict=True):
+        if not part.has_cuts:
+            flat = part.to_plane(np.stack([start, end]) + offset)
+            if part.has_wood(flat, SLACK).all():
+                continue
+        kept = _overlap(kept, part.wood_on(start + offset, end + offset, SLACK))
+    return [(a, b) for a, b in kept if b - a > SHORTEST_PIECE]
+
+
+def _overlap(first: Sequence[tuple[float, float]], second: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    both = ((max(a, c), min(b, d)) for a, b in first for c, d in second)
+    return sorted((a, b) for a, b in both if b > a)
 
 
 def rows(trace: Trace, value: Array, dx: Array, dy: Array, first: int, size: int) -> Any:
@@ -187,14 +226,15 @@ def face_stiffness(spec: JointSpec, thickness: float) -> Array:
 
 def plain_joint(
     m: Meeting, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int, spec: JointSpec, step: float
-) -> tuple[Any, JointRow]:
+) -> tuple[Any | None, None, JointRow]:
     """Tie two mid-surfaces along a line: three displacements and the rotation about the line."""
     a, b = parts[m.a], parts[m.b]
-    whole = line(m.start * MM, m.end * MM, step)
-    kept = supported(whole, a, b)
-    row = JointRow(m, float(whole.weight.sum()) / MM, float(kept.weight.sum()) / MM)
-    if not len(kept.points):
-        return None, row
+    start, end = m.start * MM, m.end * MM
+    found = wood_along((a, b), start, end, (np.zeros(3), np.zeros(3)))
+    kept = pieces(start, end, found, counts(found, step))
+    row = JointRow(m, float(np.linalg.norm(end - start)) / MM, float(kept.weight.sum()) / MM)
+    if not found:
+        return None, None, row
     e: Any = 0
     for part, sign in ((a, 1.0), (b, -1.0)):
         value, dx, dy = motion(part, np.zeros(3), kept.along)
@@ -212,10 +252,4 @@ def plain_joint(
     c = np.zeros((4, 4))
     c[:3, :3] = frame.T @ np.diag([out_of, across, slip]) @ frame
     c[3, 3] = about
-    return energy(e, kept.weight, c), row
-
-
-def supported(whole: Line, a: FlatPart, b: FlatPart) -> Line:
-    """Drop the points of a line where either part has no wood."""
-    mask = a.has_wood(a.to_plane(whole.points)) & b.has_wood(b.to_plane(whole.points))
-    return whole.keep(mask)
+    return energy(e, kept.weight, c), None, row

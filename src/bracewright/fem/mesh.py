@@ -34,12 +34,14 @@ class Trace:
     nodes : (p, 6) int array
     value, dx, dy : (p, 6) array
         Shape functions and their derivatives (1/m) at each point.
+    element : (p,) int array
     """
 
     nodes: IntArray
     value: Array
     dx: Array
     dy: Array
+    element: IntArray
 
 
 class PlanarMesh:
@@ -110,13 +112,27 @@ class PlanarMesh:
         moved = np.linalg.norm(self.points[self.corners :] - straight, axis=1) > 1e-9
         return np.asarray(moved[self.nodes6[:, 3:] - self.corners].any(axis=1))
 
-    def locate(self, xy: Array) -> tuple[IntArray, Array]:
-        """Return the element and local coordinates (p, 2) of points (p, 2), clamping a hair outside."""
+    def with_points(self, points: Array) -> PlanarMesh:
+        """Return the same triangles on other nodes."""
+        new = object.__new__(PlanarMesh)
+        for name in ("corners", "triangles", "sides", "boundary_sides", "nodes6"):
+            setattr(new, name, getattr(self, name))
+        new.points = points
+        return new
+
+    def locate(self, xy: Array, element: IntArray | None = None) -> tuple[IntArray, Array]:
+        """Return the element and local coordinates (p, 2) of points (p, 2), a hair outside allowed.
+
+        Given the elements, continue them beyond their sides: the answer then changes smoothly.
+        """
         a, inverse = self._edges
-        local = np.einsum("eij,pej->pei", inverse, xy[:, None, :] - a[None])
-        lowest = np.minimum(np.minimum(local[..., 0], local[..., 1]), 1 - local[..., 0] - local[..., 1])
-        element = lowest.argmax(axis=1)
-        found = local[np.arange(len(xy)), element]
+        if element is None:
+            local = np.einsum("eij,pej->pei", inverse, xy[:, None, :] - a[None])
+            lowest = np.minimum(np.minimum(local[..., 0], local[..., 1]), 1 - local[..., 0] - local[..., 1])
+            element = lowest.argmax(axis=1).astype(np.int64)
+            found = local[np.arange(len(xy)), element]
+        else:
+            found = np.einsum("pij,pj->pi", inverse[element], xy - a[element])
         curved = self._curved[element]
         if curved.any():
             found = found.copy()
@@ -126,16 +142,16 @@ class PlanarMesh:
                 gap = xy[curved] - np.einsum("pn,pnc->pc", n, nodes)
                 jac = np.einsum("pnd,pnc->pcd", dn, nodes)
                 found[curved] += np.linalg.solve(jac, gap[..., None])[..., 0]
-        return element.astype(np.int64), found
+        return element, found
 
-    def trace(self, xy: Array) -> Trace:
+    def trace(self, xy: Array, element: IntArray | None = None) -> Trace:
         """Return interpolation rows at points (p, 2), m."""
-        element, local = self.locate(xy)
+        element, local = self.locate(xy, element)
         nodes = self.nodes6[element]
         n, dn = _shape(local)
         jac = np.einsum("pnd,pnc->pcd", dn, self.points[nodes])
         g = np.einsum("pnd,pdc->pnc", dn, np.linalg.inv(jac))
-        return Trace(nodes, n, g[..., 0], g[..., 1])
+        return Trace(nodes, n, g[..., 0], g[..., 1], element)
 
 
 def _shape(local: Array) -> tuple[Array, Array]:

@@ -56,6 +56,25 @@ class FlatPart:
         """Project (n, 3) space points to (n, 2) plane points, m."""
         return np.asarray((points - self.origin) @ self.rotation[:2].T)
 
+    @property
+    def has_cuts(self) -> bool:
+        """Whether anything is cut out of it."""
+        return len(self.region.interiors) > 0
+
+    def wood_on(self, start: Array, end: Array, tolerance: float) -> list[tuple[float, float]]:
+        """Return the pieces of a line in space, from its start, m, that lie on the part, give or take `tolerance` m."""
+        flat = self.to_plane(np.stack([start, end])) / MM
+        length = float(np.linalg.norm(flat[1] - flat[0]))
+        grown = Polygon(self.region.exterior).buffer(tolerance / MM, join_style="mitre")
+        for hole in self.region.interiors:
+            grown = grown.difference(Polygon(hole))
+        met = shapely.get_parts(shapely.LineString(flat).intersection(grown))
+        out = []
+        for piece in met:
+            ends = [float(np.linalg.norm(np.array(c) - flat[0])) for c in (piece.coords[0], piece.coords[-1])]
+            out.append((min(ends) * MM, min(max(ends), length) * MM))
+        return sorted(out)
+
     def has_wood(self, xy: Array, tolerance: float = 1e-6) -> NDArray[np.bool_]:
         """Whether plane points (n, 2), m, lie on the part, give or take `tolerance` m at the outline."""
         grown = self.region.buffer(tolerance / MM, join_style="mitre")
@@ -94,7 +113,7 @@ def flat_part(cabinet: Cabinet, part: str, size: float, reach: str = "inner") ->
         Where the part ends at its neighbours.
     """
     p = lay.part_layout(cabinet, part, reach)
-    region = Polygon(p.corners).difference(shapely.union_all([c.polygon(0.02) for _, c in p.cuts]))
+    region = lay.region(p)
     source = cabinet.panel(part).mesh if part in PANELS else cabinet.brace(part).mesh
     if source is not None:
         mesh = mesh_from_file(source, region)

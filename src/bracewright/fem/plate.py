@@ -25,12 +25,12 @@ STIFF_ORDER = 2  # three points; exact for all but the shear terms on straight t
 MASS_ORDER = 4
 
 # Strain rows [u,x; v,y; u,y+v,x; bx,x; by,y; bx,y+by,x; w,x+bx; w,y+by] from the fields' derivatives and values.
-_LX = np.zeros((8, 5))
-_LY = np.zeros((8, 5))
-_L0 = np.zeros((8, 5))
-_LX[[0, 2, 3, 5, 6], [0, 1, 3, 4, 2]] = 1.0
-_LY[[1, 2, 4, 5, 7], [1, 0, 4, 3, 2]] = 1.0
-_L0[[6, 7], [3, 4]] = 1.0
+STRAIN_X = np.zeros((8, 5))
+STRAIN_Y = np.zeros((8, 5))
+STRAIN_0 = np.zeros((8, 5))
+STRAIN_X[[0, 2, 3, 5, 6], [0, 1, 3, 4, 2]] = 1.0
+STRAIN_Y[[1, 2, 4, 5, 7], [1, 0, 4, 3, 2]] = 1.0
+STRAIN_0[[6, 7], [3, 4]] = 1.0
 
 
 @dataclass(frozen=True)
@@ -134,15 +134,15 @@ def stiffness_blocks(forms: ScalarForms, c: Array) -> Array:
     xx, xy, yy, x0, y0, m3 = forms.stiff
     t = forms.transpose
     terms = [
-        (_LX.T @ c @ _LX, xx),
-        (_LX.T @ c @ _LY, xy),
-        (_LY.T @ c @ _LX, xy[t]),
-        (_LY.T @ c @ _LY, yy),
-        (_LX.T @ c @ _L0, x0),
-        (_L0.T @ c @ _LX, x0[t]),
-        (_LY.T @ c @ _L0, y0),
-        (_L0.T @ c @ _LY, y0[t]),
-        (_L0.T @ c @ _L0, m3),
+        (STRAIN_X.T @ c @ STRAIN_X, xx),
+        (STRAIN_X.T @ c @ STRAIN_Y, xy),
+        (STRAIN_Y.T @ c @ STRAIN_X, xy[t]),
+        (STRAIN_Y.T @ c @ STRAIN_Y, yy),
+        (STRAIN_X.T @ c @ STRAIN_0, x0),
+        (STRAIN_0.T @ c @ STRAIN_X, x0[t]),
+        (STRAIN_Y.T @ c @ STRAIN_0, y0),
+        (STRAIN_0.T @ c @ STRAIN_Y, y0[t]),
+        (STRAIN_0.T @ c @ STRAIN_0, m3),
     ]
     coefficient = np.stack([a.ravel() for a, _ in terms])
     scalar = np.stack([s for _, s in terms])

@@ -11,7 +11,7 @@ plane it slides by u_s along the line. Nothing is fitted.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -50,6 +50,15 @@ class Strip:
     G_nz: float
     G_ns: float
     G_sz: float
+
+    def scaled(self, size: float, modulus: float) -> Strip:
+        """Return the strip in other units of length and modulus, rounded so that equal proportions compare equal."""
+        return Strip(
+            round(self.thickness / size, 12),
+            *(round(e / modulus, 12) for e in (self.E_n, self.E_z, self.E_s)),
+            *(round(n, 12) for n in (self.nu_ns, self.nu_nz, self.nu_sz)),
+            *(round(g / modulus, 12) for g in (self.G_nz, self.G_ns, self.G_sz)),
+        )
 
     def stiffness(self) -> Array:
         """(3, 3) plane-strain stiffness of strains (n, z, nz)."""
@@ -144,7 +153,6 @@ def port_rigid(arms: Sequence[str], width: float, height: float) -> Array:
     return out
 
 
-@lru_cache(maxsize=256)
 def joint_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[str, ...]) -> JointSection:
     """Solve the section of a joint.
 
@@ -157,14 +165,34 @@ def joint_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[st
     arms : tuple of str
         The arms present, among ``+a, -a, +b, -b``.
     """
+    # Solved once for all sizes and moduli of the same proportions.
+    size, modulus = horizontal[0].thickness, horizontal[0].E_n
+    unit = _unit_section(
+        tuple(k.scaled(size, modulus) for k in horizontal),
+        tuple(k.scaled(size, modulus) for k in vertical),
+        block.scaled(size, modulus),
+        arms,
+    )
+    lengths = np.tile([1.0, 1.0, size], len(arms))
+    return replace(
+        unit,
+        size=unit.size * size,
+        plane_basis=unit.plane_basis * lengths[:, None],
+        plane=unit.plane / modulus,
+        slip=unit.slip / modulus,
+        torsion=unit.torsion * modulus * size**4,
+        warping=unit.warping * size**2,
+    )
+
+
+@lru_cache(maxsize=256)
+def _unit_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[str, ...]) -> JointSection:
     height = sum(s.thickness for s in horizontal)
     width = sum(s.thickness for s in vertical)
     mesh = _Mesh(horizontal, vertical, block, arms, width, height)
     plane_basis, plane = _plane(mesh)
     slip_basis, slip, warping, torsion = _antiplane(mesh)
     size = np.array([height if a[1] == "a" else width for a in arms])
-    for array in (size, plane_basis, plane, slip_basis, slip, warping):
-        array.flags.writeable = False
     return JointSection(arms, size, plane_basis, plane, slip_basis, slip, torsion, warping)
 
 

@@ -24,8 +24,14 @@ CLAMP_FACTOR = 1000.0
 
 def support_stiffness(
     cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int, step: float
+) -> tuple[Any | None, None, None]:
+    """Return the stiffness (total, total) of the supports to ground, None when free, as a term of a model."""
+    return _held(cabinet, parts, first, total, step), None, None
+
+
+def _held(
+    cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int, step: float
 ) -> Any | None:
-    """Return the stiffness (total, total) of the supports to ground, or None when free."""
     kind = cabinet.supports.kind
     if kind in POINTS:
         return _points(cabinet, parts["bottom"], first["bottom"], total)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -25,6 +25,7 @@ from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, sha
 
 Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
+Term = tuple[Any | None, Any | None, JointRow | None]
 JOINT_MODELS = ("computed", "plain")
 
 
@@ -40,9 +41,12 @@ class Model:
         Number of each part's first unknown; fields u, v, w, bx, by follow node by node.
     K, M : sparse arrays, (n, n)
         SI.
-    part_K : dict of sparse arrays
-        Each part's own stiffness, for sharing out strain energy.
+    terms : dict of (K, M, report)
+        What each part, joint, driver and support adds, None where nothing.
     joints : tuple of JointRow
+    size : float
+        Element side, mm.
+    joint_model : {"computed", "plain"}
     seconds : dict of float
         Time spent meshing and assembling.
     """
@@ -52,8 +56,10 @@ class Model:
     first: Mapping[str, int]
     K: Any
     M: Any
-    part_K: Mapping[str, Any]
+    terms: Mapping[tuple[str, ...], Term]
     joints: tuple[JointRow, ...]
+    size: float
+    joint_model: str
     seconds: Mapping[str, float]
 
     @property
@@ -65,6 +71,11 @@ class Model:
         """Return the unknowns of one part."""
         start = self.first[name]
         return slice(start, start + FIELDS * len(self.parts[name].mesh.points))
+
+    @cached_property
+    def part_K(self) -> Mapping[str, Any]:
+        """Each part's own stiffness on its own unknowns, for sharing out strain energy."""
+        return {name: part_matrices(p.mesh, p.laminate)[0] for name, p in self.parts.items()}
 
     @cached_property
     def rigid(self) -> Array:
@@ -119,54 +130,88 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "comput
     number(size, "size", low=2.0, high=500.0, hint="element side in mm")
     t0 = time.perf_counter()
     names = (*PANELS, *(b.name for b in cabinet.braces))
-    reach = "inner" if joints == "computed" else "mid"
-    parts = {name: flat_part(cabinet, name, size, reach) for name in names}
+    parts = {name: flat_part(cabinet, name, size, _reach(joints)) for name in names}
     t1 = time.perf_counter()
+    model = assemble(cabinet, parts, size=size, joints=joints)
+    return replace(model, seconds={**model.seconds, "mesh": t1 - t0})
+
+
+def assemble(
+    cabinet: Cabinet,
+    parts: Mapping[str, FlatPart],
+    *,
+    size: float,
+    joints: str,
+    known: Mapping[tuple[str, ...], Term] | None = None,
+) -> Model:
+    """Assemble meshed parts to a model, taking over terms already known.
+
+    Parameters
+    ----------
+    cabinet : Cabinet
+    parts : dict of FlatPart by name
+    size, joints
+        As in `build`.
+    known : mapping, optional
+        Terms of a model on the same triangles that this design does not change.
+    """
+    t0 = time.perf_counter()
+    known = known or {}
+    step = size * MM
     first, total = {}, 0
     for name, p in parts.items():
         first[name] = total
         total += FIELDS * len(p.mesh.points)
-    lines = lay.meetings(cabinet, reach)
-    shared: dict[str, Array] = {}
-    for m in lines:
-        if joints == "computed" and m.kind == "cross":
-            for name, factor in shared_wood(m, parts, size * MM).items():
-                shared[name] = shared.get(name, 1.0) * factor
-    matrices = {}
-    for name, p in parts.items():
-        mass = weighted_mass(p.mesh, shared[name], SHARED_ORDER) if name in shared else None
-        matrices[name] = part_matrices(p.mesh, p.laminate, mass)
-    K = [shifted(k, first[name], total) for name, (k, _) in matrices.items()]
-    M = [shifted(m, first[name], total) for name, (_, m) in matrices.items()]
-    table = []
-    for m in lines:
+    lines = lay.meetings(cabinet, _reach(joints))
+    crossings = [m for m in lines if m.kind == "cross"] if joints == "computed" else []
+    terms: dict[tuple[str, ...], Term] = {}
+
+    def term(key: tuple[str, ...], make: Callable[..., Term], *given: Any) -> None:
+        terms[key] = known[key] if key in known else make(*given)
+
+    for name in parts:
+        term(("part", name), _part_term, name, parts, crossings, step, first[name], total)
+    for k, m in enumerate(lines):
+        key = ("joint", m.a, m.b, m.kind, str(k))
         if joints == "computed":
-            k_add, m_add, row = joint_matrices(m, cabinet, parts, first, total, size * MM)
+            term(key, joint_matrices, m, cabinet, parts, first, total, step)
         else:
-            k_add, row = plain_joint(m, parts, first, total, cabinet.joint_between(m.a, m.b), size * MM)
-            m_add = None
-        table.append(row)
-        K.append(k_add)
-        M.append(m_add)
+            term(key, plain_joint, m, parts, first, total, cabinet.joint_between(m.a, m.b), step)
     if joints == "computed":
-        M.append(cube_masses(cabinet, parts, first, total))
+        term(("cubes",), cube_masses, cabinet, parts, first, total)
     for d in cabinet.drivers:
-        k_add, m_add = driver_matrices(cabinet, d, parts, first, total)
-        K.append(k_add)
-        M.append(m_add)
-    K.append(support_stiffness(cabinet, parts, first, total, size * MM))
-    stiffness, mass = added(K), added(M)
-    t2 = time.perf_counter()
+        term(("driver", d.opening), driver_matrices, cabinet, d, parts, first, total)
+    term(("supports",), support_stiffness, cabinet, parts, first, total, step)
+    K, M = added([k for k, _, _ in terms.values()]), added([m for _, m, _ in terms.values()])
     return Model(
         cabinet=cabinet,
         parts=parts,
         first=first,
-        K=stiffness,
-        M=mass,
-        part_K={name: k for name, (k, _) in matrices.items()},
-        joints=tuple(table),
-        seconds={"mesh": t1 - t0, "assemble": t2 - t1},
+        K=K,
+        M=M,
+        terms=terms,
+        joints=tuple(row for _, _, row in terms.values() if row is not None),
+        size=size,
+        joint_model=joints,
+        seconds={"mesh": 0.0, "assemble": time.perf_counter() - t0},
     )
+
+
+def _reach(joints: str) -> str:
+    return "inner" if joints == "computed" else "mid"
+
+
+def _part_term(
+    name: str, parts: Mapping[str, FlatPart], crossings: Sequence[lay.Meeting], step: float, first: int, total: int
+) -> Term:
+    p = parts[name]
+    mass = None
+    for m in crossings:
+        if name in (m.a, m.b):
+            lighter = shared_wood(m, parts, step)[name]
+            mass = lighter if mass is None else mass * lighter
+    k, m_ = part_matrices(p.mesh, p.laminate, None if mass is None else weighted_mass(p.mesh, mass, SHARED_ORDER))
+    return shifted(k, first, total), shifted(m_, first, total), None
 
 
 def shifted(a: Any, first: int, total: int) -> Any:
@@ -186,7 +231,7 @@ def added(terms: Sequence[Any | None]) -> Any:
 
 def driver_matrices(
     cabinet: Cabinet, d: Driver, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
-) -> tuple[Any | None, Any]:
+) -> Term:
     """Spread a driver's mass along its opening's edge; a rigid frame also holds the ring in shape."""
     o = cabinet.opening(d.opening)
     part = parts[o.panel]
@@ -201,7 +246,7 @@ def driver_matrices(
     share = np.full(len(ring), 1.0 / len(ring))
     mass = energy(e, share * d.mass_kg, np.eye(3))
     if d.frame != "rigid":
-        return None, mass
+        return None, mass, None
     c = ring - ring.mean(axis=0)
     basis = np.zeros((len(ring), 3, 6))
     basis[:, 0, 0] = basis[:, 1, 1] = basis[:, 2, 2] = 1.0
@@ -211,4 +256,4 @@ def driver_matrices(
     free = sp.csr_array(np.eye(len(q)) - q @ q.T)
     stiff = 10.0 * float(part.laminate.A[0, 0]) / len(ring)
     bent = free @ e
-    return stiff * (bent.T @ bent), mass
+    return stiff * (bent.T @ bent), mass, None

@@ -8,7 +8,7 @@ through under a brace keeps its own plate there; the block adds what the plate l
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from bracewright.boards import Board
 from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, JointSpec
 from bracewright.design.layout import Meeting, inner_face, panel_mid, sides
-from bracewright.fem.joints import JointRow, Line, energy, face_stiffness, line, motion, rows
-from bracewright.fem.mesh import MM
+from bracewright.fem.joints import JointRow, Line, counts, energy, face_stiffness, motion, pieces, rows, wood_along
+from bracewright.fem.mesh import MM, IntArray, Trace
 from bracewright.fem.parts import FlatPart, part_board
 from bracewright.fem.plate import FIELDS
 from bracewright.fem.section import JointSection, Slab, Strip, joint_section, port_rigid, through_stiffness
@@ -53,13 +53,14 @@ class Port:
 
 @dataclass(frozen=True)
 class Block:
-    """A joint line with its section: `line` runs through the block's centre."""
+    """A joint line with its section: `line` runs through the block's centre, in pieces of so many intervals."""
 
     ports: tuple[Port, ...]
     section: JointSection
     material: Strip
     line: Line
     kind: str
+    intervals: tuple[int, ...]
 
 
 def slab(board: Board, grain_deg: float, direction_deg: float, *, flip: bool) -> Slab:
@@ -126,26 +127,36 @@ SHARED_ORDER = 8
 MOTIONS = 10  # of a port: (u, w, b, u_s, b_s) and their changes along the line
 
 
+def port_motion(port: Port, at: Line, element: IntArray | None = None) -> tuple[Array, Trace]:
+    """Coefficients (p, 10, 30) of a port's motions by the fields at the six nodes about each point.
+
+    Given the elements, the trace continues them beyond their sides.
+    """
+    s = at.along
+    e1, e2, e3 = port.part.rotation
+    side = float(np.sign(port.z @ e3))
+    value = np.zeros((5, FIELDS))
+    for i, d in enumerate((port.n, port.z)):
+        value[i, :3] = d @ e1, d @ e2, d @ e3
+    value[2, 3:] = side * (port.n @ e1), side * (port.n @ e2)
+    value[3, :3] = s @ e1, s @ e2, 0.0
+    value[4, 3:] = side * (s @ e1), side * (s @ e2)
+    trace = port.part.mesh.trace(port.part.to_plane(at.points + port.offset), element)
+    along = trace.dx * (s @ e1) + trace.dy * (s @ e2)
+    both = np.stack([trace.value, along], axis=1)  # (p, 2, 6)
+    # An outer product, point by point: motions by (node, field).
+    spread = (both[:, :, None, :, None] * value[None, None, :, None, :]).reshape(len(along), MOTIONS, 6 * FIELDS)
+    return spread, trace
+
+
 def port_rows(block: Block, first: Mapping[str, int], total: int) -> Any:
     """Rows (p 10 m, total) of every port's motions: point by point, port by port."""
-    s = block.line.along
     data, cols = [], []
     for port in block.ports:
-        e1, e2, e3 = port.part.rotation
-        side = float(np.sign(port.z @ e3))
-        value = np.zeros((5, FIELDS))
-        for i, d in enumerate((port.n, port.z)):
-            value[i, :3] = d @ e1, d @ e2, d @ e3
-        value[2, 3:] = side * (port.n @ e1), side * (port.n @ e2)
-        value[3, :3] = s @ e1, s @ e2, 0.0
-        value[4, 3:] = side * (s @ e1), side * (s @ e2)
-        trace = port.part.mesh.trace(port.part.to_plane(block.line.points + port.offset))
-        along = trace.dx * (s @ e1) + trace.dy * (s @ e2)
-        both = np.stack([trace.value, along], axis=1)  # (p, 2, 6)
-        entries = np.einsum("pdn,kf->pdknf", both, value).reshape(len(along), MOTIONS, 6 * FIELDS)
+        entries, trace = port_motion(port, block.line)
         unknowns = first[port.part.name] + FIELDS * trace.nodes[:, :, None] + np.arange(FIELDS)
         data.append(entries)
-        cols.append(np.broadcast_to(unknowns.reshape(len(along), 1, -1), entries.shape))
+        cols.append(np.broadcast_to(unknowns.reshape(len(entries), 1, -1), entries.shape))
     values, where = np.concatenate(data, axis=1), np.concatenate(cols, axis=1)
     indptr = np.arange(0, values.size + 1, values.shape[2])
     return sp.csr_array((values.ravel(), where.ravel(), indptr), shape=(values.shape[0] * values.shape[1], total))
@@ -187,17 +198,11 @@ def joint_matrices(
         Length of the intervals of integration, m.
     """
     block = make_block(m, cabinet, parts, step)
-    whole = block.line
-    found = np.ones(len(whole.points), dtype=bool)
-    for p in block.ports:
-        found &= p.part.has_wood(p.part.to_plane(whole.points + p.offset))
-    row = JointRow(m, float(whole.weight.sum()) / MM, float(whole.weight[found].sum()) / MM)
-    if not found.any():
+    row = JointRow(m, float(np.linalg.norm(m.end - m.start)), float(block.line.weight.sum()) / MM)
+    if not len(block.line.points):
         return None, None, row
-    block = replace(block, line=whole.keep(found))
     e = port_rows(block, first, total)
-    spec = cabinet.joint_between(m.a, m.b)
-    stiffness, hold = block_stiffness(block, spec)
+    stiffness, hold = block_stiffness(block, cabinet.joint_between(m.a, m.b))
     K = line_matrix(e, block.line.weight, stiffness) if stiffness.any() else None
     M = None
     if m.kind == "corner":
@@ -209,28 +214,29 @@ def joint_matrices(
 def shared_wood(m: Meeting, parts: Mapping[str, FlatPart], step: float) -> dict[str, Array]:
     """Mass factors (e, q), at the points of rule SHARED_ORDER, of two braces that pass through each other.
 
-    Both are whole plates in the model, but the wood they share is there once: each gives half.
+    Both are whole plates in the model, but the wood they share is there once: each gives half, from a
+    band about the line that tapers off so that the mass changes smoothly as a brace moves.
     """
-    whole = line(m.start * MM, m.end * MM, step / 2)
     a, b = parts[m.a], parts[m.b]
-    found = a.has_wood(a.to_plane(whole.points)) & b.has_wood(b.to_plane(whole.points))
-    length = float(whole.weight[found].sum())
+    start, end = m.start * MM, m.end * MM
+    along = (end - start) / np.linalg.norm(end - start)
+    found = wood_along((a, b), start, end, (np.zeros(3), np.zeros(3)))
     skew = float(np.linalg.norm(np.cross(a.rotation[2], b.rotation[2])))
     out = {}
     for part, other in ((a, b), (b, a)):
         value, _, _, weight = part.mesh.rule(SHARED_ORDER)
-        at = part.to_space(np.einsum("neq,enc->eqc", value, part.mesh.points[part.mesh.nodes6]).reshape(-1, 2))
-        away = at - whole.points[0]
-        along = away @ whole.along
-        distance = np.linalg.norm(away - along[:, None] * whole.along, axis=1)
-        nearest = np.abs(along[:, None] - (whole.points - whole.points[0]) @ whole.along).argmin(axis=1)
-        inside = (distance < other.thickness / 2 / skew) & found[nearest]
-        removed = float(weight.ravel()[inside].sum())
-        factor = np.ones(weight.size)
-        if removed > 0:
-            # Scale so that what is taken away is exact, whatever the points happen to cover.
-            factor[inside] -= min(0.5 * length * other.thickness / skew / removed, 0.9)
-        out[part.name] = factor.reshape(weight.shape)
+        at = part.to_space(np.einsum("neq,enc->eqc", value, part.mesh.points[part.mesh.nodes6]).reshape(-1, 2)) - start
+        s = at @ along
+        distance = np.linalg.norm(at - s[:, None] * along, axis=1)
+        band = max(1.2 * other.thickness / skew, 0.8 * step)
+        taper = np.zeros(len(s))
+        for low, high in found:
+            beyond = np.maximum(np.maximum(low - s, s - high), 0.0)
+            taper += np.maximum(1 - (distance**2 + beyond**2) / band**2, 0.0) ** 2
+        wanted = 0.5 * sum(high - low for low, high in found) * other.thickness / skew
+        covered = float(weight.ravel() @ taper)
+        give = wanted / covered if covered > 0 else 0.0
+        out[part.name] = (1.0 - np.minimum(give * taper, 0.9)).reshape(weight.shape)
     return out
 
 
@@ -245,24 +251,31 @@ def without_negative(stiffness: Array, scale: Array) -> Array:
     return np.asarray(kept / scale[:, None] / scale)
 
 
-def make_block(m: Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], step: float) -> Block:
-    """Lay out the ports of a joint around its block."""
+def make_block(
+    m: Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], step: float, like: Block | None = None
+) -> Block:
+    """Lay out the ports of a joint around its block, and its line where all of them find wood.
+
+    With `like`, the line is divided as in that block.
+    """
     a, b = parts[m.a], parts[m.b]
-    at = line(m.start * MM, m.end * MM, step)
+    start, end = m.start * MM, m.end * MM
+    at = pieces(start, end, [], [])
     if m.kind == "corner":
-        na = _towards(b.rotation[2], a, at)
-        nb = _towards(a.rotation[2], b, at)
+        na = _towards(b.rotation[2], a, start)
+        nb = _towards(a.rotation[2], b, start)
         if np.cross(na, nb) @ at.along < 0:
-            at = Line(at.points, at.weight, -at.along)
+            start, end = end, start
+            at = pieces(start, end, [], [])
         arms: tuple[str, ...] = ("+a", "+b")
         placed = [(a, na, na * b.thickness / 2), (b, nb, nb * a.thickness / 2)]
     elif m.kind == "tee":
-        up = _towards(b.rotation[2], a, at)  # normal of the panel, towards the brace
+        up = _towards(b.rotation[2], a, start)  # normal of the panel, towards the brace
         nb = np.cross(a.rotation[2], at.along)
         nb *= np.sign(nb @ up)
         across = np.cross(up, at.along)
         foot = across * a.thickness / 2 / abs(float(nb @ up))
-        at = at.moved(-up * b.thickness / 2)
+        start, end = start - up * b.thickness / 2, end - up * b.thickness / 2
         arms = ("+a", "-a", "+b")
         placed = [(b, across, foot), (b, -across, -foot), (a, nb, up * b.thickness / 2)]
     else:
@@ -284,12 +297,16 @@ def make_block(m: Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], step
     material = flat[0] if m.kind == "tee" and len(flat) == 1 else homogenised(flat, upright)
     # The section keeps a vertical slab's layers along +a, against its arm's normal.
     section = joint_section(flat, upright[::-1], material, arms)
-    return Block(tuple(ports), section, material, at, m.kind)
+    found = wood_along([p.part for p in ports], start, end, [p.offset for p in ports])
+    number = counts(found, step)
+    if like is not None and len(like.intervals) == len(found):
+        number = list(like.intervals)
+    return Block(tuple(ports), section, material, pieces(start, end, found, number), m.kind, tuple(number))
 
 
-def _towards(normal: Array, part: FlatPart, at: Line) -> Array:
-    """Turn a plane's normal to the side of it on which a part lies."""
-    middle = part.to_space(part.mesh.points.mean(axis=0)[None])[0] - at.points.mean(axis=0)
+def _towards(normal: Array, part: FlatPart, point: Array) -> Array:
+    """Turn a plane's normal to the side of a point of it on which a part lies."""
+    middle = part.to_space(part.mesh.points.mean(axis=0)[None])[0] - point
     return np.asarray(normal * np.sign(middle @ normal))
 
 
@@ -408,7 +425,9 @@ def block_mass(block: Block, density: float, hold: float) -> Array:
     return f.matrix
 
 
-def cube_masses(cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int) -> Any:
+def cube_masses(
+    cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
+) -> tuple[None, Any, None]:
     """Mass of the eight cubes where three panels meet, a third carried by each panel's corner."""
     M: Any = 0
     for corner in product(*(sides(axis) for axis in AXES)):
@@ -429,4 +448,4 @@ def cube_masses(cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[
             dx[:, 1], dy[:, 0] = lift, -lift
             e = rows(part.mesh.trace(part.to_plane(at[None])), value, dx, dy, first[side], total)
             M = M + energy(e, np.ones(1), np.eye(3) * density * volume / 3)
-    return M
+    return None, M, None

@@ -11,28 +11,55 @@ from bracewright.design.cabinet import Cabinet
 from bracewright.errors import FileError
 from bracewright.files import write_file
 from bracewright.make import coordinates, dxf, sheets
+from bracewright.make.assembly import Assembly, Step, assembly
+from bracewright.make.booklet import booklet_pdf, to_html
+from bracewright.make.buildsheet import blocks, tap_points
 from bracewright.make.cautions import CAUTIONS, READING
 from bracewright.make.coordinates import read_csv, read_json
-from bracewright.make.drawings import Bevel, Operation, PartDrawing, drawings, panel_extent
-from bracewright.make.dxf import to_dxf, write_dxf
+from bracewright.make.cutter import Corner, check_cutter, template, unreached
+from bracewright.make.drawings import drawings, panel_extent
+from bracewright.make.dxf import sheet_dxf, to_dxf, write_dxf
+from bracewright.make.joinery import Joint, joints
+from bracewright.make.nesting import Placement, Sheet, nest, placed
+from bracewright.make.pages import full_size_pdf
+from bracewright.make.parts import Bevel, Operation, PartDrawing
 from bracewright.make.sheets import BoardTotal, CutListRow, board_totals, cut_list
+from bracewright.make.sketch import of_part, svg
 
 __all__ = [
-    "CAUTIONS",
+    "Assembly",
     "Bevel",
     "BoardTotal",
+    "CAUTIONS",
+    "Corner",
     "CutListRow",
+    "Joint",
     "Operation",
     "PartDrawing",
+    "Placement",
+    "Sheet",
+    "Step",
+    "assembly",
     "board_totals",
+    "check_cutter",
     "cut_list",
     "drawings",
     "export",
     "file_stems",
+    "full_size_pdf",
+    "joints",
+    "nest",
+    "of_part",
     "panel_extent",
+    "placed",
     "read_csv",
     "read_json",
+    "sheet_dxf",
+    "svg",
+    "tap_points",
+    "template",
     "to_dxf",
+    "unreached",
     "write_dxf",
 ]
 
@@ -41,11 +68,13 @@ _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for
 
 
 def export(cabinet: Cabinet, folder: str | os.PathLike[str], *, dxf_version: str = "R2010") -> tuple[Path, ...]:
-    """Write everything a workshop needs to cut the parts.
+    """Write everything a workshop needs to make the parts.
 
-    A DXF per part, ``coordinates.csv``, ``coordinates.json``, ``cut-list.csv`` and ``read-me-first.txt``, which
-    names the files that belong together. All is worked out before the first file is written; files of the same
-    name are replaced, others in the folder are left alone.
+    In the folder itself a DXF per part, ``coordinates.csv``, ``coordinates.json``, ``cut-list.csv``,
+    ``build-sheet.html``, ``build-sheet.pdf`` and ``read-me-first.txt``, which names the files that belong together;
+    in ``sheets`` a DXF per sheet, in ``svg`` and ``full-size`` each part as SVG and as PDF to print at full size, in
+    ``templates`` the templates for routing by hand. All is worked out before the first file is written; files of the
+    same name are replaced, others are left alone.
 
     Parameters
     ----------
@@ -62,26 +91,55 @@ def export(cabinet: Cabinet, folder: str | os.PathLike[str], *, dxf_version: str
     Raises
     ------
     DesignError
-        A part cannot be drawn, or the DXF version is unknown.
+        A part or a joint cannot be cut, a cutter is too large, a part larger than its sheet, or the DXF version is
+        unknown.
     FileError
-        The folder or a file cannot be written, or a DXF does not pass its audit.
+        A folder or a file cannot be written, or a DXF does not pass its audit.
     """
-    parts = drawings(cabinet)
-    stems = file_stems(p.name for p in parts)
-    content: dict[str, str | bytes] = {f"{stems[p.name]}.dxf": dxf.to_dxf(p, version=dxf_version) for p in parts}
-    content["coordinates.csv"] = coordinates.to_csv(parts)
-    content["coordinates.json"] = coordinates.to_json(parts, cabinet=cabinet.name)
-    content["cut-list.csv"] = sheets.to_csv(cut_list(cabinet, parts))
-    listed = "".join(f"  {name}\n" for name in content)
-    content["read-me-first.txt"] = f"{CAUTIONS}\n{READING}\nFILES OF {cabinet.name}\n\n{listed}"
+    content = _content(cabinet, dxf_version)
     root = Path(folder)
-    try:
-        root.mkdir(parents=True, exist_ok=True)
-    except OSError as e:
-        raise FileError(f"{root}: the folder cannot be made ({e.strerror}); check the name and the rights") from e
+    for place in (root, *dict.fromkeys(root / name.rpartition("/")[0] for name in content)):
+        try:
+            place.mkdir(parents=True, exist_ok=True)
+        except OSError as e:
+            raise FileError(f"{place}: the folder cannot be made ({e.strerror}); check the name and the rights") from e
     for name, data in content.items():
         write_file(root / name, data)
     return tuple(root / name for name in content)
+
+
+def _content(cabinet: Cabinet, dxf_version: str) -> dict[str, str | bytes]:
+    """Return the content of every file by its name, folders parted by a slash."""
+    parts = drawings(cabinet)
+    joinery = cabinet.joinery
+    check_cutter(parts, joinery)
+    stems = file_stems(p.name for p in parts)
+    out: dict[str, str | bytes] = {f"{stems[p.name]}.dxf": dxf.to_dxf(p, version=dxf_version) for p in parts}
+    out["coordinates.csv"] = coordinates.to_csv(parts)
+    out["coordinates.json"] = coordinates.to_json(parts, cabinet=cabinet.name)
+    out["cut-list.csv"] = sheets.to_csv(cut_list(cabinet, parts))
+    nested = nest(cabinet, parts)
+    page = blocks(cabinet, parts, nested)
+    out["build-sheet.html"] = to_html(page, cabinet.name)
+    out["build-sheet.pdf"] = booklet_pdf(page)
+    for title, sheet in zip(file_stems(s.title for s in nested).values(), nested, strict=True):
+        out[f"sheets/{title}.dxf"] = dxf.sheet_dxf(sheet, parts, oversize=joinery.oversize, version=dxf_version)
+    for p in parts:
+        out[f"svg/{stems[p.name]}.svg"] = svg(of_part(p))
+        out[f"full-size/{stems[p.name]}.pdf"] = full_size_pdf(p)
+    templates = [t for t in (template(p, joinery) for p in parts) if t is not None]
+    for stem, t in zip(file_stems(t.name for t in templates).values(), templates, strict=True):
+        out[f"templates/{stem}.dxf"] = dxf.to_dxf(t, version=dxf_version)
+        out[f"templates/{stem}.pdf"] = full_size_pdf(t)
+    out["templates/coordinates.csv"] = coordinates.to_csv(templates)
+    out["templates/coordinates.json"] = coordinates.to_json(templates, cabinet=cabinet.name)
+    listed = "".join(f"  {name}\n" for name in out)
+    warned = "".join(
+        f"CANNOT BE ASSEMBLED AS DRAWN: {', '.join(group)} lock each other.\n\n"
+        for group in assembly(cabinet).conflicts
+    )
+    out["read-me-first.txt"] = f"{warned}{CAUTIONS}\n{READING}\nFILES OF {cabinet.name}\n\n{listed}"
+    return out
 
 
 def file_stems(names: Iterable[str]) -> dict[str, str]:

@@ -34,10 +34,38 @@ Lengths are in millimetres. Each part has its own coordinates: (0, 0) is the low
 point's place in the cabinet is its part coordinates plus the part's datum, along the axes named beside it.
 Parts across x are seen from the right of the cabinet, across y from the front, across z from the top: so left, back
 and bottom are seen from inside. That face is the near face.
-Panels meet in butt joints: front and back have the full width and height, left and right stand between them at full
-height, bottom and top lie between all four. Lines are the finished edge, without any allowance for the tool.
-Layers: CUT_OUTSIDE... keep what is inside the line; CUT_INSIDE... keep what is outside; REFERENCE_NOT_CUT is no cut.
+Where corners are butt joints, front and back have the full width and height, left and right stand between them at
+full height, bottom and top lie between all four. Lines are the finished edge, without any allowance for the tool.
+Layers: CUT_OUTSIDE... keep what is inside the line; CUT_INSIDE... and CUT_SLOT... keep what is outside; GROOVE... and
+REBATE... clear what is inside to the depth that is named, from the face that is named; REFERENCE_NOT_CUT is no cut.
+Grooves, rebates and slots may run past the edge of a part: there is nothing to cut there. Ends of grooves are round.
 A bulge belongs to the segment that starts at its vertex: tan(a quarter of the arc's angle), positive
 counter-clockwise, 0 for a straight line. The last vertex joins the first.
 Bevels, crossings and where braces stand are in the notes of coordinates.json and of each drawing.
+On a sheet a part may lie turned over: its label says which face is up, and layers name the upper and the under face.
 """
+
+# Common practice, no source, from here on.
+DRY_FIT = (
+    "Cut one groove and its tongue in offcuts of the same boards before anything else. They should go together by hand "
+    "pressure or a few taps, and the friction should lift the other piece; glue swells the wood and takes the rest.",
+    "Put everything together dry in the order given. Shoulders close: a feeler of 0.05 mm finds no gap.",
+    "Measure both diagonals of every opening of the box; they agree to 0.5 mm.",
+    "Square the corners named in the table of corners, or ease the mating edge; check that nothing stands on them.",
+    "Number the joints and mark the faces before you take it apart.",
+)
+GLUE_UP = (
+    "Rehearse with the clamps set. With a common white glue you have 5 to 10 minutes from the first drop.",
+    "Glue thinly on both faces, a line of 0.05 to 0.15 mm; in a groove on the cheeks, little at the bottom: the gap "
+    "there takes what is squeezed out.",
+    "Clamp at 0.2 to 0.7 MPa on the joint's own area, over straight cauls, 30 to 60 minutes; leave it a day before "
+    "you load it.",
+    "Check the diagonals again while the clamps are on. Wipe off what is squeezed out inside, where you can.",
+    "Only the maker's data sheet of your glue counts where it says otherwise.",
+)
+TAPPING = (
+    "Stand the cabinet on three soft feet. Fix the sensor, under 1 % of a panel's mass, with wax or thin tape.",
+    "Tap each point five times and average; a soft tip to 1 kHz, a hard one above. Drop double hits and overloads.",
+    "Points lie off the middles, where many modes stand still. Tap dry and again after the glue has cured: the "
+    "frequencies rise, by how much tells which joint is loose.",
+)

@@ -20,7 +20,7 @@ from typing import Any, NoReturn
 from bracewright.design.checks import nearest
 from bracewright.errors import DesignError, FileError
 from bracewright.geometry import Path
-from bracewright.make.drawings import Bevel, Operation, PartDrawing
+from bracewright.make.parts import Bevel, Operation, PartDrawing
 
 FORMAT = 1
 COLUMNS = ("part", "operation", "kind", "name", "layer", "side", "depth", "closed", "vertex", "x", "y", "bulge")

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 
 from bracewright.design.cabinet import Cabinet
 from bracewright.make.coordinates import guarded
-from bracewright.make.drawings import PartDrawing, drawings
+from bracewright.make.drawings import drawings
+from bracewright.make.joinery import as_measured
+from bracewright.make.parts import PartDrawing
 
 COLUMNS = ("row", "part", "board", "thickness", "length", "width", "quantity", "area_m2", "mass_kg")
 
@@ -44,7 +46,8 @@ class BoardTotal:
 
 def cut_list(cabinet: Cabinet, parts: Iterable[PartDrawing] | None = None) -> tuple[CutListRow, ...]:
     """Return a row per part, in the order of the drawings (those of the cabinet unless given)."""
-    return tuple(_row(cabinet, p) for p in (drawings(cabinet) if parts is None else parts))
+    parts = drawings(cabinet) if parts is None else parts
+    return tuple(_row(as_measured(cabinet), p) for p in parts)
 
 
 def board_totals(rows: Iterable[CutListRow]) -> tuple[BoardTotal, ...]:

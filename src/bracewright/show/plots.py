@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 COLOURS = "RdBu_r"
 LEVELS = np.linspace(-1, 1, 17)
-QUIET = 0.06  # of the largest; a part that moves less has no node line worth drawing
+QUIET = 0.1  # of the largest; a part that moves less has no node line worth drawing
 GAP = 30.0  # mm, between unfolded parts and the braces beside them
 # A six-node triangle as four flat ones: corners 0-2, middles of sides 01, 12, 02.
 _QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])

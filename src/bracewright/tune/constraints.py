@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from bracewright.design import layout
-from bracewright.design.cabinet import AXES, PANELS, Brace, Cabinet
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Brace, Cabinet
 from bracewright.design.checks import MM_HINT, number
 from bracewright.design.layout import PartLayout
 from bracewright.design.pockets import Circle, Ellipse, Shape, Stadium
@@ -42,7 +42,8 @@ class Limits:
     cutter_radius : float
         Smallest inside radius of a pocket.
     opening_gap : float
-        Panel between a brace's foot and an opening. Where the start has less, what the start has.
+        Between a brace and the box around an opening and the driver in it. Where the start has less, what the start
+        has.
     """
 
     web_wall: float = 30.0
@@ -69,6 +70,11 @@ class Limits:
                 f"{self.open_area_high_percent:g} %; swap them",
                 key="limits.open_area_low_percent",
             )
+
+    @property
+    def room(self) -> float:
+        """What an opening without a driver takes up behind its panel: with the gap, the spacing from a wall."""
+        return max(0.0, self.brace_spacing - self.opening_gap)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +121,7 @@ class Rules:
         limits = limits or Limits()
         pairs = tuple(stacked(start))
         rules: list[Rule] = []
-        for name, value in amounts(start, pairs).items():
+        for name, value in amounts(start, pairs, limits.room).items():
             rules += _rules(name, value, limits)
         return cls(rules=tuple(rules), pairs=pairs, limits=limits)
 
@@ -125,7 +131,7 @@ class Rules:
         An edge the start had not (a tilted brace reaching another panel) joins with the plain limit, one that is gone
         asks for nothing.
         """
-        found = amounts(cabinet, self.pairs)
+        found = amounts(cabinet, self.pairs, self.limits.room)
         known = {r.amount for r in self.rules}
         new = [r for name in found if name not in known for r in _rules(name, math.inf, self.limits)]
         return {r.name: r.sign * (found[r.amount] - r.limit) for r in (*self.rules, *new) if r.amount in found}
@@ -155,7 +161,7 @@ def _rules(name: str, start: float, limits: Limits) -> list[Rule]:
     return [Rule(name=name, amount=name, limit=limit)]
 
 
-def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...]) -> dict[str, float]:
+def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...], room: float = 30.0) -> dict[str, float]:
     """Measure a cabinet.
 
     Parameters
@@ -163,6 +169,8 @@ def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...]) -> dict[str, f
     cabinet : Cabinet
     pairs : tuple of (lower, upper)
         Braces whose clear distance is wanted; negative when they have changed places.
+    room : float
+        What an opening without a driver takes up behind its panel, mm.
 
     Returns
     -------
@@ -174,7 +182,7 @@ def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...]) -> dict[str, f
     out: dict[str, float] = {}
     for brace in cabinet.braces:
         out |= _pocket_amounts(brace, parts[brace.name])
-        out |= _opening_amounts(cabinet, parts[brace.name])
+        out |= _opening_amounts(cabinet, parts[brace.name], room)
     for lower, upper in pairs:
         a, b = parts[lower], parts[upper]
         out[f"spacing.{lower}.{upper}"] = _rise(cabinet, a, b) - (a.thickness + b.thickness) / 2
@@ -203,23 +211,29 @@ def _pocket_amounts(brace: Brace, lay: PartLayout) -> dict[str, float]:
     return out
 
 
-def _opening_amounts(cabinet: Cabinet, lay: PartLayout) -> dict[str, float]:
-    """Gap between a brace's feet and the boxes around openings, measured across or along the foot; < 0 inside."""
+def _opening_amounts(cabinet: Cabinet, lay: PartLayout, room: float) -> dict[str, float]:
+    """Distance of a brace from the box around each opening and what sits in it, along the axis that parts them best.
+
+    The box runs in from the outside to the driver's depth, and at least `room` mm behind the panel. Pockets do not
+    count. Negative where the two lie in each other.
+    """
+    flat = lay.frame.to_space(lay.corners)
+    brace = np.concatenate([flat - lay.frame.e3 * lay.thickness / 2, flat + lay.frame.e3 * lay.thickness / 2])
+    depths = {d.opening: d.depth for d in cabinet.drivers}
     out: dict[str, float] = {}
     for opening in cabinet.openings:
-        frame = layout.frame_of(cabinet, opening.panel)
-        for edge in lay.edges:
-            if edge.part != opening.panel:
-                continue
-            start, end = frame.to_plane(lay.frame.to_space(np.array([edge.start, edge.end])))
-            along = (end - start) / np.linalg.norm(end - start)
-            across = np.array([-along[1], along[0]])
-            d = shapely.get_coordinates(opening.shape.outline().polygon()) - start
-            u, v = d @ along, d @ across
-            length = float(np.linalg.norm(end - start))
-            gap = max(v.min() - lay.thickness / 2, -v.max() - lay.thickness / 2, u.min() - length, -u.max())
-            key = f"opening.{lay.name}.{opening.name}"
-            out[key] = min(float(gap), out.get(key, math.inf))
+        normal = PANEL_NORMAL[opening.panel]
+        inward = np.eye(3)[AXES.index(normal)] * (1.0 if opening.panel in LOWER_PANELS else -1.0)
+        thickness = cabinet.part_board(opening.panel).thickness
+        depth = max(depths.get(opening.name, 0.0), thickness + room)
+        x0, y0, x1, y1 = opening.shape.outline().bounds
+        rim = layout.frame_of(cabinet, opening.panel).to_space(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))
+        rim = rim - inward * thickness / 2
+        body = np.concatenate([rim, rim + inward * depth])
+        axes = np.vstack([np.eye(3), lay.frame.e3])
+        a, b = brace @ axes.T, body @ axes.T
+        gaps = np.maximum(a.min(axis=0) - b.max(axis=0), b.min(axis=0) - a.max(axis=0))
+        out[f"opening.{lay.name}.{opening.name}"] = float(gaps.max())
     return out
 
 

@@ -112,7 +112,7 @@ def smooth_minimum(values: ArrayLike, weights: ArrayLike | None = None, *, power
     v = np.asarray(values, dtype=float)
     w = np.ones(len(v)) if weights is None else np.asarray(weights, dtype=float)
     low = float(v.min())
-    return low * float(np.sum(w * (v / low) ** -power)) ** (-1 / power)
+    return low * float(np.sum(w * (v / low) ** -power) ** (-1 / power))
 
 
 def spread(values: ArrayLike, weights: ArrayLike | None = None, *, width: float = 0.05) -> float:

@@ -27,6 +27,7 @@ LARGEST_RADIUS = 0.4
 SMALLEST_RADIUS = 2e-3
 RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
 EXPLORE_EVERY = 4  # one step in so many looks where no design has been tried
+NEAR = 1e-4  # weight of staying near the start while it is mended
 GAIN = 1e-4  # a smaller improvement does not count as one
 
 
@@ -81,6 +82,55 @@ def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Arra
     return problem.low + run.best * problem.reach, run.top
 
 
+def mend(problem: Problem, *, steps: int = 20) -> Array:
+    """Return the point nearest to the start that keeps the margins, or the least bad one found.
+
+    Each step solves min |d|^2 w + |min(0, m + J d)|^2 within the bounds, so constraints that conflict share the
+    shortfall and none is given up for another.
+    """
+    low, reach = problem.low, problem.reach
+    u = start = (problem.start - low) / reach
+    best, least = u, np.inf
+    for _ in range(steps):
+        try:
+            margins = problem.margins(low + u * reach)
+        except DesignError:
+            u = (u + best) / 2
+            continue
+        short = float((np.minimum(margins, 0) ** 2).sum())
+        if short < least:
+            best, least = u, short
+        if (margins >= KEPT).all():
+            break
+        slopes = _slopes(problem, u, margins)
+
+        def cost(d: Array, u: Array = u, m: Array = margins - 1e-3, j: Array = slopes) -> tuple[float, Array]:
+            gap, away = np.minimum(m + j @ d, 0.0), u + d - start
+            return float(gap @ gap) + NEAR * float(away @ away), 2 * (gap @ j + NEAR * away)
+
+        bounds = np.stack([-u, 1 - u], axis=1)
+        result = minimize(
+            cost, np.zeros(len(u)), jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-15, "gtol": 1e-10}
+        )
+        u = np.clip(u + result.x, 0, 1)
+    return low + best * reach
+
+
+def _slopes(problem: Problem, u: Array, margins: Array) -> Array:
+    """Return the slopes (k, n) of the margins at u in 0..1; a variable that cannot be moved has none."""
+    out = np.zeros((len(margins), len(u)))
+    for i, value in enumerate(u):
+        for step in (1e-3, -1e-3) if value <= 0.5 else (-1e-3, 1e-3):
+            moved = u.copy()
+            moved[i] += step
+            try:
+                out[:, i] = (problem.margins(problem.low + moved * problem.reach) - margins) / step
+            except DesignError:
+                continue
+            break
+    return out
+
+
 @dataclass
 class _Run:
     """The state of one run, in coordinates of 0..1 between the bounds."""
@@ -123,16 +173,8 @@ class _Run:
             return None
 
     def linearise(self, margins: Array) -> None:
-        """Take the slopes of the margins at the best point; a variable that cannot be moved keeps none."""
-        self.slopes, self.slopes_at = np.zeros((len(margins), len(self.best))), self.best
-        for i, value in enumerate(self.best):
-            for step in (1e-3, -1e-3) if value <= 0.5 else (-1e-3, 1e-3):
-                u = self.best.copy()
-                u[i] += step
-                moved = self.margins(u)
-                if moved is not None:
-                    self.slopes[:, i] = (moved - margins) / step
-                    break
+        """Take the slopes of the margins at the best point."""
+        self.slopes, self.slopes_at = _slopes(self.problem, self.best, margins), self.best
 
     def box(self, radius: float) -> tuple[Array, Array]:
         """Return the steps from the best point that stay within radius and bounds."""
@@ -158,7 +200,8 @@ class _Run:
     def sample(self, count: int) -> None:
         """Score evenly strewn points around the start until `count` are scored, or twice as many did not do."""
         start = self.best
-        strewn = qmc.Sobol(len(start), rng=self.rng).random_base2(int(np.ceil(np.log2(2 * count))))
+        strewn = qmc.Sobol(len(start), scramble=False).random_base2(int(np.ceil(np.log2(2 * count))))
+        strewn = (strewn + self.rng.random(len(start))) % 1.0
         margins = self.margins(start)
         assert margins is not None
         low, high = self.box(FIRST_RADIUS)
@@ -231,7 +274,9 @@ class _Run:
         # A few very low scores would bend the interpolant where it matters.
         y = np.maximum(y, np.median(y) - 3 * np.std(y))
         far = np.linalg.norm(x - self.best, axis=1)
-        near = np.argsort(far, kind="stable")[: max(len(self.best) + 2, int((far < 5 * radius * len(self.best) ** 0.5).sum()))]
+        near = np.argsort(far, kind="stable")[
+            : max(len(self.best) + 2, int((far < 5 * radius * len(self.best) ** 0.5).sum()))
+        ]
         return _Interpolant((x[near] - self.best) / radius, y[near], self.best, radius)
 
 
@@ -244,12 +289,12 @@ class _Interpolant:
         plane = np.hstack([np.ones((m, 1)), x])
         if m <= n + 1:
             flat = np.hstack([np.zeros((n, 1)), 1e-3 * np.eye(n)])
-            self.plane = np.linalg.lstsq(np.vstack([plane, flat]), np.r_[y, np.zeros(n)])[0]
+            self.plane = np.linalg.lstsq(np.vstack([plane, flat]), np.r_[y, np.zeros(n)], rcond=None)[0]
             self.weight = np.zeros(m)
             return
         r = np.linalg.norm(x[:, None] - x, axis=2)
         a = np.block([[r**3 + 1e-6 * np.eye(m), plane], [plane.T, np.zeros((n + 1, n + 1))]])
-        solved = np.linalg.lstsq(a, np.r_[y, np.zeros(n + 1)])[0]
+        solved = np.linalg.lstsq(a, np.r_[y, np.zeros(n + 1)], rcond=None)[0]
         self.weight, self.plane = solved[:m], solved[m:]
 
     def __call__(self, u: Array) -> tuple[float, Array]:

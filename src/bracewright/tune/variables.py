@@ -77,7 +77,7 @@ class Space:
         cabinet: Cabinet,
         *,
         limits: Limits | None = None,
-        include: Sequence[str] = ("*",),
+        include: Sequence[str] | None = None,
         exclude: Sequence[str] = (),
     ) -> Space:
         """Return every brace's place and every pocket's sizes as variables, bounded by the cabinet around them.
@@ -89,7 +89,7 @@ class Space:
             Webs and spacing that the bounds leave room for.
         include, exclude : sequences of str
             Patterns of names with ``*`` and ``?``: a variable is kept when it matches one of `include` and none of
-            `exclude`.
+            `exclude`. The default is all but partitions, whose place sets the air volume of a driver.
 
         Raises
         ------
@@ -97,9 +97,12 @@ class Space:
             A pattern of `include` matches nothing.
         """
         found = list(_variables(cabinet, limits or Limits()))
-        for pattern in include:
+        if include is None:
+            include = ("*",)
+            found = [v for v in found if not cabinet.brace(v.brace).is_partition]
+        for pattern in include if found else ():
             if not any(fnmatchcase(v.name, pattern) for v in found):
-                known = ", ".join(v.name for v in found) or "none: the cabinet has no brace with room to move"
+                known = ", ".join(v.name for v in found)
                 raise DesignError(f"{pattern!r} matches no variable; known are {known}", key="include")
 
         def wanted(name: str) -> bool:

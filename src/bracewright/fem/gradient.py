@@ -1,0 +1,289 @@
+"""Derivatives of eigenvalues by anything in the design.
+
+For M-normalised modes, d lambda = phi' (dK - lambda dM) phi. Material enters each part's matrices
+linearly, so its derivative is a product with the part's strain energies. A moving outline moves
+nodes: the part's energy gives a force on every node once per mode, and any outline's derivative is
+a product of those with the nodes' velocities. A joint's energy is small to evaluate, and is
+differenced with its points kept in their triangles, where it is smooth. Mesh topology stays fixed.
+
+A change of design is given by two designs, a little to either side; what differs between them is
+what moves. Repeated modes have no derivative of their own: use sums over clusters, or responses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from bracewright.design import layout as lay
+from bracewright.design.cabinet import PANELS, Cabinet
+from bracewright.errors import SolveError
+from bracewright.fem.mesh import MM, PlanarMesh
+from bracewright.fem.modes import Modes, solve
+from bracewright.fem.moves import follow, moved_part, node_motion, touched
+from bracewright.fem.parts import FlatPart, part_board, part_laminate
+from bracewright.fem.plate import (
+    FIELDS,
+    MASS_ORDER,
+    STIFF_ORDER,
+    STRAIN_0,
+    STRAIN_X,
+    STRAIN_Y,
+    constitutive,
+    inertia,
+)
+from bracewright.fem.supports import support_stiffness
+from bracewright.fem.system import Model, Term, driver_matrices
+from bracewright.fem.thick import (
+    SHARED_ORDER,
+    Block,
+    block_mass,
+    block_stiffness,
+    cube_masses,
+    make_block,
+    port_motion,
+    shared_wood,
+)
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Change:
+    """A design variable's direction: designs a little below and above, and how far apart they are in its unit."""
+
+    below: Cabinet
+    above: Cabinet
+    width: float
+
+
+class Sensitivity:
+    """Eigenvalue derivatives of a model at given modes.
+
+    Parameters
+    ----------
+    model : Model
+        Built with computed joints.
+    modes : Modes
+        Its modes, M-normalised, as `solve` returns them.
+    """
+
+    def __init__(self, model: Model, modes: Modes) -> None:
+        self.model = model
+        self.lam = (2 * np.pi * modes.frequency_Hz) ** 2
+        self.phi = np.ascontiguousarray(modes.shapes)
+        self._nodal: dict[str, Array] = {}
+        self._energy: dict[str, tuple[Array, Array]] = {}
+        self._force: dict[str, Array] = {}
+        self._blocks: dict[tuple[str, str, int], tuple[Block, list[NDArray[np.int64]]]] = {}
+
+    def frequencies(self, changes: Sequence[Change]) -> Array:
+        """Return d frequency / d variable, (variables, modes), Hz per the variable's unit."""
+        f = np.sqrt(self.lam) / (2 * np.pi)
+        return self.eigenvalues(changes) / (8 * np.pi**2 * f)
+
+    def eigenvalues(self, changes: Sequence[Change]) -> Array:
+        """Return d lambda / d variable, (variables, modes)."""
+        return np.array([self._one(c) for c in changes]).reshape(len(changes), len(self.lam))
+
+    # ------------------------------------------------------------------ one variable
+
+    def _one(self, change: Change) -> Array:
+        below, above = change.below, change.above
+        moved = touched(self.model.cabinet, below, above)
+        total = np.zeros_like(self.lam)
+        velocity: dict[str, Array] = {}
+        for name in moved.parts:
+            total += self._material(name, below, above)
+            v = node_motion(self.model.parts[name].mesh, name, below, above)
+            if v is not None:
+                velocity[name] = v
+                total += np.einsum("nc,ncm->m", v, self._node_force(name))
+        ends = [
+            {
+                name: moved_part(part, c, velocity.get(name), sign) if name in moved.parts else part
+                for name, part in self.model.parts.items()
+            }
+            for c, sign in ((below, -0.5), (above, 0.5))
+        ]
+        lines = [lay.meetings(c) for c in (below, above)] if moved.joints or moved.parts else [[], []]
+        for k, (m0, m1) in enumerate(zip(*lines, strict=True)):
+            changed = below.joint_between(m0.a, m0.b) != above.joint_between(m0.a, m0.b)
+            if changed or m0.a in moved.parts or m0.b in moved.parts:
+                total += self._joint(m1, above, ends[1], k) - self._joint(m0, below, ends[0], k)
+                if m0.kind == "cross":
+                    total += self._shared(m1, ends[1]) - self._shared(m0, ends[0])
+        total += self._rest(below, above, ends)
+        return total / change.width
+
+    def _fields(self, name: str) -> Array:
+        """(nodes, 5, m) modes of a part."""
+        if name not in self._nodal:
+            self._nodal[name] = self.phi[self.model.of_part(name)].reshape(-1, FIELDS, self.phi.shape[1])
+        return self._nodal[name]
+
+    def _at_points(self, name: str, order: int) -> tuple[Array, Array, Array, Array]:
+        """Fields and their derivatives (e, q, 5, m) at a rule's points, and its weights."""
+        mesh = self.model.parts[name].mesh
+        value, dx, dy, weight = mesh.rule(order)
+        local = self._fields(name)[mesh.nodes6]
+        f, fx, fy = (np.einsum("neq,enfm->eqfm", s, local, optimize=True) for s in (value, dx, dy))
+        return f, fx, fy, weight
+
+    # ------------------------------------------------------------------ material
+
+    def _material(self, name: str, below: Cabinet, above: Cabinet) -> Array:
+        if part_laminate(below, name) is part_laminate(above, name):
+            return np.zeros_like(self.lam)
+        if name not in self._energy:
+            f, fx, fy, weight = self._at_points(name, STIFF_ORDER)
+            e = np.einsum("if,eqfm->eqim", STRAIN_X, fx) + np.einsum("if,eqfm->eqim", STRAIN_Y, fy)
+            e += np.einsum("if,eqfm->eqim", STRAIN_0, f)
+            strain = np.einsum("eqim,eqjm,eq->ijm", e, e, weight, optimize=True)
+            g, _, _, fine = self._at_points(name, MASS_ORDER)
+            self._energy[name] = strain, np.einsum("eqim,eqjm,eq->ijm", g, g, fine, optimize=True)
+        strain, motion = self._energy[name]
+        dc = constitutive(part_laminate(above, name)) - constitutive(part_laminate(below, name))
+        di = inertia(part_laminate(above, name)) - inertia(part_laminate(below, name))
+        return np.asarray(np.einsum("ij,ijm->m", dc, strain) - self.lam * np.einsum("ij,ijm->m", di, motion))
+
+    # ------------------------------------------------------------------ shape
+
+    def _node_force(self, name: str) -> Array:
+        """(nodes, 2, m) derivative of a part's phi' (K - lambda M) phi by its node positions.
+
+        With a velocity v, d(f,a) = -v_b,a f,b and d(dA) = div v dA.
+        """
+        if name in self._force:
+            return self._force[name]
+        part = self.model.parts[name]
+        f, fx, fy, weight = self._at_points(name, STIFF_ORDER)
+        c = constitutive(part.laminate)
+        e = np.einsum("if,eqfm->eqim", STRAIN_X, fx) + np.einsum("if,eqfm->eqim", STRAIN_Y, fy)
+        e += np.einsum("if,eqfm->eqim", STRAIN_0, f)
+        stress = np.einsum("ij,eqjm->eqim", c, e)
+        density = np.einsum("eqim,eqim->eqm", stress, e)
+        # flux[a][b]: what multiplies dv_b/da.
+        pull = [np.einsum("if,eqim->eqfm", s, stress) for s in (STRAIN_X, STRAIN_Y)]
+        slope = (fx, fy)
+        flux = np.empty((2, 2, *density.shape))
+        for a in range(2):
+            for b in range(2):
+                flux[a, b] = -2 * np.einsum("eqfm,eqfm->eqm", pull[a], slope[b])
+            flux[a, a] += density
+        mesh = part.mesh
+        _, dx, dy, _ = mesh.rule(STIFF_ORDER)
+        force = self._gathered(mesh, flux, (dx, dy), weight)
+        g, _, _, fine = self._at_points(name, MASS_ORDER)
+        kinetic = np.einsum("eqfm,fg,eqgm->eqm", g, inertia(part.laminate), g, optimize=True) * self.lam
+        _, dx, dy, _ = mesh.rule(MASS_ORDER)
+        flux = np.zeros((2, 2, *kinetic.shape))
+        flux[0, 0] = flux[1, 1] = -kinetic
+        self._force[name] = force + self._gathered(mesh, flux, (dx, dy), fine)
+        return self._force[name]
+
+    @staticmethod
+    def _gathered(mesh: PlanarMesh, flux: Array, slopes: tuple[Array, Array], weight: Array) -> Array:
+        local = sum(np.einsum("beqm,neq,eq->enbm", flux[a], s, weight, optimize=True) for a, s in enumerate(slopes))
+        local = np.asarray(local)
+        out = np.zeros((len(mesh.points), 2, local.shape[-1]))
+        np.add.at(out, mesh.nodes6, local)
+        return out
+
+    # ------------------------------------------------------------------ joints and the rest
+
+    def _joint(self, m: lay.Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], number: int) -> Array:
+        """phi' (K - lambda M) phi of one joint line, points kept in the triangles they are in today."""
+        step = self.model.size * MM
+        key = (m.a, m.b, number)
+        if key not in self._blocks:
+            here = lay.meetings(self.model.cabinet)[number]
+            block = make_block(here, self.model.cabinet, self.model.parts, step)
+            at = block.line
+            elements = [
+                p.part.mesh.locate(p.part.to_plane(at.points + p.offset))[0] if len(at.points) else np.zeros(0, int)
+                for p in block.ports
+            ]
+            self._blocks[key] = block, elements
+        like, elements = self._blocks[key]
+        block = make_block(m, cabinet, parts, step, like)
+        if len(block.line.points) != len(like.line.points):
+            raise SolveError(
+                f"the joint of {m.a!r} and {m.b!r} gains or loses wood just here; take a slightly different design"
+            )
+        if not len(block.line.points):
+            return np.zeros_like(self.lam)
+        stiffness, hold = block_stiffness(block, cabinet.joint_between(m.a, m.b))
+        motions = []
+        for port, element in zip(block.ports, elements, strict=True):
+            coefficient, trace = port_motion(port, block.line, element)
+            local = self._fields(port.part.name)[trace.nodes].reshape(len(element), -1, len(self.lam))
+            motions.append(coefficient @ local)
+        e = np.concatenate(motions, axis=1)
+        out = np.einsum("pim,ij,pjm,p->m", e, stiffness, e, block.line.weight, optimize=True)
+        if m.kind == "corner":
+            density = sum(part_board(cabinet, p.part.name).density_kg_m3 for p in block.ports) / len(block.ports)
+            mass = block_mass(block, density, hold)
+            out = out - self.lam * np.einsum("pim,ij,pjm,p->m", e, mass, e, block.line.weight, optimize=True)
+        return np.asarray(out)
+
+    def _shared(self, m: lay.Meeting, parts: Mapping[str, FlatPart]) -> Array:
+        """What wood shared by two braces takes off -lambda phi' M phi."""
+        out = np.zeros_like(self.lam)
+        for name, factor_ in shared_wood(m, parts, self.model.size * MM).items():
+            f, _, _, weight = self._at_points(name, SHARED_ORDER)
+            motion = np.einsum("eqfm,fg,eqgm->eqm", f, inertia(parts[name].laminate), f, optimize=True)
+            out -= self.lam * np.einsum("eq,eqm->m", weight * (factor_ - 1), motion)
+        return out
+
+    def _rest(self, below: Cabinet, above: Cabinet, ends: Sequence[Mapping[str, FlatPart]]) -> Array:
+        """Driver masses, corner cubes and supports, evaluated whole where their records or boards differ."""
+        total = np.zeros_like(self.lam)
+        model = self.model
+        n = model.dofs
+        boards = any(below.part_board(p) != above.part_board(p) for p in PANELS)
+        for c, parts, sign in ((below, ends[0], -1.0), (above, ends[1], 1.0)):
+            terms: list[Term] = []
+            if boards:
+                terms.append(cube_masses(c, parts, model.first, n))
+            if below.supports != above.supports:
+                terms.append(support_stiffness(c, parts, model.first, n, model.size * MM))
+            if below.drivers != above.drivers or below.openings != above.openings:
+                terms += [driver_matrices(c, d, parts, model.first, n) for d in c.drivers]
+            for k, m, _ in terms:
+                total += 0.0 if k is None else sign * self._quadratic(k)
+                total -= 0.0 if m is None else sign * self.lam * self._quadratic(m)
+        return total
+
+    def _quadratic(self, a: object) -> Array:
+        return np.asarray(np.einsum("im,im->m", self.phi, sp.csr_array(a) @ self.phi))
+
+
+def check_gradient(model: Model, count: int, changes: Sequence[Change]) -> Array:
+    """Compare analytic derivatives with central differences of whole solutions on moved meshes.
+
+    Parameters
+    ----------
+    model : Model
+    count : int
+        Modes to compare.
+    changes : sequence of Change
+
+    Returns
+    -------
+    (variables, modes) array
+        Difference of each derivative, relative to the largest of its variable.
+    """
+    modes = solve(model, count, prove=False)
+    exact = Sensitivity(model, modes).frequencies(changes)
+    rough = []
+    for c in changes:
+        ends = (solve(follow(model, d), count, prove=False, start=modes.shapes) for d in (c.below, c.above))
+        low, high = (e.frequency_Hz for e in ends)
+        rough.append((high - low) / c.width)
+    scale = np.abs(rough).max(axis=1, keepdims=True)
+    return np.asarray(np.abs(exact - rough) / np.where(scale > 0, scale, 1.0))

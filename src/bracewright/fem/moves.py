@@ -1,0 +1,201 @@
+"""Following a design as it changes: the same triangles on nodes that move with the outlines.
+
+Nodes on an outline go with it and those inside follow by a Laplace equation, so a mesh keeps its
+topology from one design to a near one, its modes stay a good start, and derivatives are smooth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from bracewright.design import layout as lay
+from bracewright.design.cabinet import PANELS, Cabinet
+from bracewright.errors import DesignError, MeshError, SolveError
+from bracewright.fem.factor import Factor, factor
+from bracewright.fem.mesh import MM, PlanarMesh
+from bracewright.fem.parts import FlatPart, part_laminate
+from bracewright.fem.system import Model, assemble
+from bracewright.geometry import Path
+
+Array = NDArray[np.float64]
+WORST_TRIANGLE = 0.2  # least area of a moved triangle, relative to what it was meshed with
+
+
+@dataclass(frozen=True)
+class Touched:
+    """Parts that differ between two designs in board, outline or place, and whether joints do."""
+
+    parts: tuple[str, ...]
+    joints: bool
+
+
+def touched(cabinet: Cabinet, below: Cabinet, above: Cabinet) -> Touched:
+    """Which parts differ between two designs in board, outline or place."""
+    parts = [*PANELS, *(b.name for b in cabinet.braces)]
+    joints = below.joint != above.joint or below.joint_overrides != above.joint_overrides
+    if any(getattr(below, k) != getattr(above, k) for k in ("width", "depth", "height")):
+        return Touched(tuple(parts), True)
+    thicker = any(below.part_board(p).thickness != above.part_board(p).thickness for p in parts)
+    if thicker:
+        return Touched(tuple(parts), True)
+    found = {p for p in parts if below.part_board(p) != above.part_board(p)}
+    found |= {p.side for p, q in zip(below.panels, above.panels, strict=True) if p != q}
+    found |= {o.panel for o, q in zip(below.openings, above.openings, strict=True) if o != q}
+    found |= {b.name for b, q in zip(below.braces, above.braces, strict=True) if b != q}
+    for _ in parts:
+        found |= {b.name for b in cabinet.braces if any(e in found for _, ends in b.within for e in ends)}
+    return Touched(tuple(p for p in parts if p in found), joints)
+
+
+def _rim_motion(
+    points: Array,
+    rim: NDArray[np.int64],
+    edges: NDArray[np.int64],
+    middles: NDArray[np.int64],
+    flats: Sequence[lay.PartLayout],
+) -> Array | None:
+    """(nodes, 2) motion of boundary nodes, mm, from one layout to the other; None when nothing moves."""
+    corners = [f.corners for f in flats]
+    if len(corners[0]) != len(corners[1]) or len(flats[0].cuts) != len(flats[1].cuts):
+        raise SolveError("the outline gains or loses a corner just here; take a slightly different design")
+    still = np.array_equal(corners[0], corners[1])
+    if still and all(a[1] == b[1] for a, b in zip(flats[0].cuts, flats[1].cuts, strict=True)):
+        return None
+    out = np.zeros_like(points)
+    nodes = np.concatenate([rim, middles])
+    half = [(c0 + c1) / 2 for c0, c1 in zip(corners[0], corners[1], strict=True)]
+    taken = np.zeros(len(nodes), dtype=bool)
+    gone = corners[1] - corners[0]
+    for i in range(len(half)):
+        j = (i + 1) % len(half)
+        side = half[j] - half[i]
+        t = (points[nodes] - half[i]) @ side / (side @ side)
+        off = np.linalg.norm(points[nodes] - half[i] - t[:, None] * side, axis=1)
+        on = (off < 0.05) & (t > -1e-6) & (t < 1 + 1e-6)
+        out[nodes[on]] = (1 - t[on, None]) * gone[i] + t[on, None] * gone[j]
+        taken |= on
+    for (_, a), (_, b) in zip(flats[0].cuts, flats[1].cuts, strict=True):
+        if a == b:
+            continue
+        near = ~taken & (cKDTree(a.points(1.0)).query(points[nodes])[0] < 2.0)
+        sharp = _sharp(a, b)
+        for node in nodes[near]:
+            p = points[node]
+            # A node at a corner goes with it; on a smooth curve it moves square to the curve.
+            held = [(q, r) for q, r in sharp if np.hypot(*(p - (q + r) / 2)) <= np.hypot(*(r - q)) / 2 + 1e-6]
+            ends = held[0] if held else [np.array(c.nearest((float(p[0]), float(p[1])))) for c in (a, b)]
+            out[node] = ends[1] - ends[0]
+    return out
+
+
+def _stiff_graph(mesh: PlanarMesh) -> sp.csr_array:
+    """Laplacian of the corner nodes' graph, sides weighted by how short they are."""
+    i, j = mesh.sides.T
+    w = 1 / np.linalg.norm(mesh.points[i] - mesh.points[j], axis=1)
+    a = sp.coo_array((np.concatenate([w, w]), (np.concatenate([i, j]), np.concatenate([j, i]))))
+    a = sp.csr_array(a)
+    return sp.csr_array(sp.diags_array(np.asarray(a.sum(axis=1)).ravel()) - a)
+
+
+def _sharp(a: Path, b: Path) -> list[tuple[Array, Array]]:
+    """Corners of a path with where they are on the other, when the two have the same segments."""
+    if len(a.vertices) != len(b.vertices):
+        return []
+    seg = a.segments()
+    sweep = 4 * np.arctan([s.bulge for s in seg])
+    chord = np.array([complex(*s.end) - complex(*s.start) for s in seg])
+    turn = np.angle(chord * np.exp(-0.5j * sweep) / np.roll(chord * np.exp(0.5j * sweep), 1))
+    return [
+        (np.array(v[:2]), np.array(w[:2]))
+        for v, w, t in zip(a.vertices, b.vertices, turn, strict=True)
+        if abs(t) > 1e-3
+    ]
+
+
+_PULL: WeakKeyDictionary[PlanarMesh, tuple[NDArray[np.int64], Factor, sp.csr_array]] = WeakKeyDictionary()
+
+
+def node_motion(mesh: PlanarMesh, name: str, below: Cabinet, above: Cabinet) -> Array | None:
+    """(nodes, 2) motion of a part's nodes, m, from one design to the other; None when its outline stays.
+
+    `mesh` is that of a design between the two, or of the first.
+    """
+    flats = [lay.part_layout(c, name) for c in (below, above)]
+    edge = mesh.sides[mesh.boundary_sides]
+    rim = np.unique(edge)
+    moved = _rim_motion(mesh.points / MM, rim, edge, mesh.corners + mesh.boundary_sides, flats)
+    if moved is None:
+        return None
+    if (below.panel(name) if name in PANELS else below.brace(name)).mesh is not None:
+        raise DesignError("a part with a mesh of its own cannot change its outline; remove `mesh`", key=name)
+    if mesh not in _PULL:
+        inner = np.setdiff1d(np.arange(mesh.corners), rim)
+        graph = _stiff_graph(mesh)
+        _PULL[mesh] = inner, factor(graph[inner][:, inner]), sp.csr_array(-graph[inner][:, rim])
+    inner, pull, couple = _PULL[mesh]
+    v = np.zeros((len(mesh.points), 2))
+    v[rim] = moved[rim]
+    v[inner] = pull.solve(couple @ moved[rim])
+    v[mesh.corners :] = v[mesh.sides].mean(axis=1)
+    v[mesh.corners + mesh.boundary_sides] = moved[mesh.corners + mesh.boundary_sides]
+    return v * MM
+
+
+def moved_part(part: FlatPart, cabinet: Cabinet, motion: Array | None, share: float = 1.0) -> FlatPart:
+    """Return a part as it stands in another design, its nodes carried by a share of a motion."""
+    frame = lay.frame_of(cabinet, part.name)
+    mesh = part.mesh if motion is None else part.mesh.with_points(part.mesh.points + share * motion)
+    region = part.region if motion is None else lay.region(lay.part_layout(cabinet, part.name))
+    return FlatPart(part.name, frame.rotation, frame.origin * MM, mesh, part_laminate(cabinet, part.name), region)
+
+
+def follow(model: Model, cabinet: Cabinet) -> Model:
+    """Return the model of a near design on the same triangles, re-doing only what differs.
+
+    Raises
+    ------
+    MeshError
+        A triangle would be squeezed too far: build afresh.
+    SolveError, DesignError
+        The change is not one that nodes can follow, such as a part more or less: build afresh.
+    """
+    old = model.cabinet
+    same = [(b.name, len(b.pockets)) for b in old.braces] == [(b.name, len(b.pockets)) for b in cabinet.braces]
+    if not same or [o.name for o in old.openings] != [o.name for o in cabinet.openings]:
+        raise SolveError("the designs differ in their parts or openings; build the new one afresh")
+    moved = touched(cabinet, old, cabinet)
+    parts = dict(model.parts)
+    for name in moved.parts:
+        motion = node_motion(parts[name].mesh, name, old, cabinet)
+        part = moved_part(parts[name], cabinet, motion)
+        if motion is not None:
+            before, after = parts[name].mesh.rule(2)[3].sum(axis=1), part.mesh.rule(2)[3]
+            if after.min() <= 0 or (after.sum(axis=1) / before).min() < WORST_TRIANGLE:
+                raise MeshError(f"the mesh of {name!r} is squeezed too far to follow this change; build it afresh")
+        parts[name] = part
+    known = {key: term for key, term in model.terms.items() if _stays(key, moved, model, cabinet)}
+    return assemble(cabinet, parts, size=model.size, joints=model.joint_model, known=known)
+
+
+def _stays(key: tuple[str, ...], moved: Touched, model: Model, cabinet: Cabinet) -> bool:
+    """Whether a term of the matrices is the same in the new design."""
+    old = model.cabinet
+    if key[0] == "part":
+        crossed = {p for k in model.terms if k[0] == "joint" and k[3] == "cross" for p in k[1:3]}
+        return key[1] not in moved.parts and not (key[1] in crossed and crossed & set(moved.parts))
+    if key[0] == "joint":
+        same = old.joint_between(key[1], key[2]) == cabinet.joint_between(key[1], key[2])
+        return same and key[1] not in moved.parts and key[2] not in moved.parts
+    if key[0] == "driver":
+        panel = cabinet.opening(key[1]).panel
+        return old.drivers == cabinet.drivers and panel not in moved.parts
+    if key[0] == "supports":
+        return old.supports == cabinet.supports and not set(PANELS) & set(moved.parts)
+    return not set(PANELS) & set(moved.parts)

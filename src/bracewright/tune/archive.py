@@ -1,0 +1,102 @@
+"""An append-only record of solved designs: one JSON line each, keyed by a hash of the design.
+
+A search that finds a design here does not solve it again, so a run that was stopped at any moment
+goes on where it was by running again from the start.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from bracewright.design import to_table
+from bracewright.design.cabinet import Cabinet
+from bracewright.errors import FileError
+
+OPENING = '{"key": "'  # how every line starts; tells a torn line from a file of another kind
+Record = Mapping[str, object]
+
+
+def design_key(cabinet: Cabinet, *, size: float, modes: int) -> str:
+    """Return a hash of everything the modes depend on: the design but its name, element size, mode count, version."""
+    table = {k: v for k, v in to_table(cabinet).items() if k != "name"}
+    content = json.dumps([_version(), float(size), modes, table], sort_keys=True, default=str)
+    return hashlib.sha256(content.encode()).hexdigest()[:32]
+
+
+@cache
+def _version() -> str:
+    try:
+        return version("bracewright")
+    except PackageNotFoundError:  # run from a folder of source
+        return ""
+
+
+class Archive:
+    """Records by key, in memory and, with a path, in a file.
+
+    Parameters
+    ----------
+    path : path, optional
+        Read if it exists. A last line that was torn by a kill is cut off.
+
+    Raises
+    ------
+    FileError
+        It cannot be read or written, or is no archive.
+    """
+
+    def __init__(self, path: str | os.PathLike[str] | None = None) -> None:
+        self.path = None if path is None else Path(path)
+        self._known: dict[str, Record] = {}
+        if self.path is not None and self.path.exists():
+            try:
+                self._read(self.path)
+            except OSError as e:
+                if isinstance(e, FileError):
+                    raise
+                raise FileError(f"{self.path}: cannot be read ({e.strerror}); check the name and its rights") from e
+
+    def __len__(self) -> int:
+        return len(self._known)
+
+    def get(self, key: str) -> Record | None:
+        """Return what is known of a design."""
+        return self._known.get(key)
+
+    def add(self, key: str, record: Record) -> None:
+        """Keep a record, and write it out before returning."""
+        self._known[key] = record
+        if self.path is None:
+            return
+        line = json.dumps({"key": key, **record}, allow_nan=False) + "\n"
+        try:
+            with open(self.path, "ab") as f:
+                f.write(line.encode())
+                f.flush()
+                os.fsync(f.fileno())
+        except OSError as e:
+            raise FileError(f"{self.path}: cannot be written ({e.strerror}); check the folder and its rights") from e
+
+    def _read(self, path: Path) -> None:
+        lines = path.read_bytes().split(b"\n")
+        torn = lines.pop()
+        for number, line in enumerate(lines, 1):
+            try:
+                record = json.loads(line)
+                if "reason" not in record and not record["frequency_Hz"]:
+                    raise KeyError("frequency_Hz")
+                self._known[record.pop("key")] = record
+            except (ValueError, KeyError, TypeError, AttributeError) as e:
+                raise FileError(f"{path}: line {number} is no record of a search; give another file") from e
+        if torn:
+            start = OPENING.encode()
+            if torn[: len(start)] != start[: len(torn)]:
+                raise FileError(f"{path}: ends in what is no record of a search; give another file")
+            with open(path, "r+b") as f:
+                f.truncate(path.stat().st_size - len(torn))
