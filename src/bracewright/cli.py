@@ -28,7 +28,7 @@ DONE, FAILED, BAD_INPUT = 0, 1, 2
 LONGEST = 1000  # characters of a message
 KEPT_SEARCH = "search.jsonl"
 DEMO_MODES = 20
-DEMO_EVALUATIONS = 40
+DEMO_EVALUATIONS = 24
 GOALS = {"raise": (1.0, 0.0), "spread": (0.0, 1.0), "both": (1.0, 0.3)}  # weights of the two
 WORDS = {
     "first_Hz": "lowest mode, Hz",
@@ -158,10 +158,11 @@ def _parser() -> Parser:
 
     check = command("check", _check, "validate a design; print its parts, mass, volume and clearances")
     modes = command("modes", _modes, "compute the first modes of a cabinet")
+    sound = command("sound", _sound, "what the cabinet itself radiates, relative to its drivers")
     tune = command("tune", _tune, "search for better brace positions and pocket sizes")
     cut = command("cut", _cut, "write the outlines to cut: DXF, coordinates, cut list")
     demo = command("demo", _demo, "run the whole job on an example cabinet")
-    for sub in (check, modes, tune, cut):
+    for sub in (check, modes, sound, tune, cut):
         sub.add_argument("file", metavar="FILE", help="design file")
     for sub in (tune, cut):
         sub.add_argument("--out", required=True, metavar="DIR", help="folder to write to; made if it is missing")
@@ -172,6 +173,12 @@ def _parser() -> Parser:
     modes.add_argument("--size", type=_number(3.0, 300.0), metavar="MM", help="side of an element, mm (default 30)")
     modes.add_argument("--joints", choices=JOINT_MODELS, help="how thick joints are modelled (default computed)")
     modes.add_argument("--vtu", metavar="FILE", help="also write parts and mode shapes as a VTU mesh")
+    sound.add_argument("--high", type=_number(200.0, 4000.0), default=2000.0, metavar="HZ", help="up to here (2000)")
+    sound.add_argument("--count", type=_whole(20, 2000), default=200, help="how many frequencies (default %(default)s)")
+    sound.add_argument("--size", type=_number(10.0, 100.0), default=30.0, metavar="MM", help="side of an element, mm")
+    sound.add_argument("--out", metavar="DIR", help="also write pictures, and sound files to listen to")
+    sound.add_argument("--wav", metavar="FILE", help="what to listen to (default: plucked notes and noise of our own)")
+    sound.add_argument("--boost", type=_number(0.0, 60.0), default=20.0, metavar="DB", help="of the cabinet alone (20)")
     tune.add_argument(
         "--goal", choices=tuple(GOALS), default="both", help="lowest modes up, modes apart, or both (default)"
     )
@@ -280,6 +287,33 @@ def _modes(args: argparse.Namespace, progress: Progress) -> Report:
     return table, "\n".join(lines) + "\n"
 
 
+def _sound(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.designfile import load
+    from bracewright.sound import listen
+    from bracewright.sound.report import report
+    from bracewright.sound.run import default_frequencies, sound, spectrum
+
+    cabinet = load(args.file)
+    folder = _folder(args.out) if args.out else None
+    signal = listen.read_wav(args.wav) if args.wav else None
+    s = sound(cabinet, default_frequencies(20.0, args.high, args.count), size=args.size, progress=progress)
+    found = report(s)
+    table, text = found.to_table(), found.text()
+    if folder is not None:
+        from bracewright.show import plots, sound_plots
+
+        progress("sound files and pictures")
+        fine = spectrum(s.setup, listen.fine_frequencies(args.high), point=s.point, progress=progress)
+        heard = listen.play(fine, listen.phrase() if signal is None else signal)
+        files, note = listen.write_files({cabinet.name: heard}, folder, boost_dB=args.boost)
+        for name, draw in (("levels", sound_plots.levels), ("third octaves", sound_plots.third_octaves)):
+            files.append(folder / f"{name}.png")
+            plots.save_png(sound_plots.figure_of(draw(found)), files[-1])
+        table |= {"files": [str(f) for f in files], "note": note}
+        text += "\n" + note + "\n" + "".join(f"{f}\n" for f in files)
+    return table, text
+
+
 def _cut(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.design.designfile import load
     from bracewright.make import export
@@ -313,7 +347,7 @@ def _tune(args: argparse.Namespace, progress: Progress) -> Report:
     save(found.cabinet, folder / "tuned.toml")
     files = [folder / "tuned.toml", *export(found.cabinet, folder)]
     table = {"name": cabinet.name, **_gains(found), "files": [str(f) for f in files]}
-    return table, _gain_text(found) + f"written: {folder / 'tuned.toml'} and {len(files) - 1} files to cut from\n"
+    return table, _gain_text(found) + f"written to {folder}: tuned.toml and {len(files) - 1} files to cut from\n"
 
 
 def _demo(args: argparse.Namespace, progress: Progress) -> Report:
@@ -371,7 +405,8 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
         *(f"{k:4}  {f:10.1f}  {g:9.1f}" for k, (f, g) in enumerate(rows, 1)),
         "",
         _gain_text(found) + f"{seconds:.0f} s; written to {folder}:",
-        *(f"  {f.relative_to(folder)}" for f in (*own, *cut)),
+        *(f"  {f.name}" for f in own),
+        f"  cut: {len(cut)} files; begin with read-me-first.txt",
     ]
     return table, "\n".join(lines) + "\n"
 

@@ -6,6 +6,7 @@ import pytest
 
 from bracewright.boards import Board
 from bracewright.design import Brace, Cabinet, Opening, Panel, Pocket
+from bracewright.design.joinery import Joinery
 from bracewright.design.pockets import Circle, Ellipse, Polygon, Rectangle, Spline, Stadium, Superellipse
 from bracewright.make import PartDrawing, drawings
 
@@ -39,7 +40,7 @@ def cabinet() -> Cabinet:
             tilt_about="y",
             pockets=(
                 Pocket(name="=1+1", shape=Ellipse(centre=(110, 90), semi_axes=(55.5, 30.1), rotation_deg=20)),
-                Pocket(name="slot", shape=Stadium(centre=(110, 200), size=(40, 90))),
+                Pocket(name="slot", shape=Stadium(centre=(150, 200), size=(40, 90))),
             ),
         ),
         Brace(
@@ -76,6 +77,7 @@ def cabinet() -> Cabinet:
         panels=panels,
         openings=openings,
         braces=braces,
+        joinery=Joinery(cutter=2),  # the exponent of 1.5 has tips of radius 1
     )
 
 

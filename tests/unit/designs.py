@@ -7,7 +7,19 @@ from hypothesis import strategies as st
 
 from bracewright.boards import Board, Layer, library
 from bracewright.design import pockets
-from bracewright.design.cabinet import PANELS, Brace, Cabinet, Driver, JointSpec, Opening, Panel, Supports, in_plane
+from bracewright.design.cabinet import (
+    PANELS,
+    Brace,
+    Cabinet,
+    Damping,
+    Driver,
+    JointSpec,
+    Opening,
+    Panel,
+    Supports,
+    in_plane,
+)
+from bracewright.design.joinery import Joinery, Stock
 from bracewright.design.pockets import Pocket
 from bracewright.errors import DesignError
 
@@ -97,6 +109,25 @@ SUPPORTS = [
 ]
 
 
+DAMPING = [
+    (),
+    (
+        Damping(part="left", thickness=3.3, E_GPa=0.05, density_kg_m3=1500, loss_factor=0.4),
+        Damping(
+            part="back",
+            thickness=2,
+            E_GPa=1e-3,
+            density_kg_m3=90,
+            loss_factor=1.2,
+            poisson=0.3,
+            centre=(101.5, 140),
+            size=(60, 70.25),
+        ),
+    ),
+]
+JOINERY = [Joinery(), Joinery(clearance=0.1, stopped=False, cutter=8, stocks=(Stock(board="carcass", thickness=18.3),))]
+
+
 @st.composite
 def braces(draw: st.DrawFn, name: str, size: dict[str, float], board: str) -> Brace:
     """A brace across any axis, perhaps tilted, with pockets or without."""
@@ -152,6 +183,10 @@ def cabinets(draw: st.DrawFn) -> Cabinet:
             braces=tuple(draw(braces(f"brace {k}", size, names[1])) for k in range(draw(st.integers(0, 2)))),
             joint=draw(joint_specs()),
             supports=draw(st.sampled_from(SUPPORTS)),
+            damping=draw(st.sampled_from(DAMPING)),
+            joinery=draw(st.sampled_from(JOINERY)),
+            brace_joint=draw(st.sampled_from([None, JointSpec(kind="dry")])),
+            stuffing_loss_factor=draw(st.sampled_from([0.01, 0.05])),
             joint_overrides=draw(st.sampled_from([(), (("front-left", draw(joint_specs())),)])),
         )
     except DesignError:

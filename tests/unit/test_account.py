@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from bracewright.design import loads
 from bracewright.design.account import Wanted, account, room_behind
-from bracewright.design.cabinet import Brace, Cabinet, Driver
+from bracewright.design.cabinet import Brace, Cabinet, Damping, Driver
 from bracewright.design.chambers import chambers
 from bracewright.design.layout import Frame
 from bracewright.design.pockets import Circle, Ellipse, Pocket, Rectangle
@@ -288,6 +288,22 @@ def test_floorstander_has_a_closed_room_for_ballast():
     assert len(rooms) == 2
     assert rooms[1].air_l == pytest.approx(196 * 296 * (101 - 22) / 1e6, rel=1e-9)
     assert rooms[1].drivers == ()
+
+
+def test_damping_sheets_weigh_and_take_room(bare):
+    sheet = {"thickness": 4, "E_GPa": 0.1, "density_kg_m3": 1500, "loss_factor": 0.3}
+    whole = Damping(part="left", **sheet)
+    patch = Damping(part="shelf", centre=(40, 150), size=(50, 100), **sheet)
+    c = replace(bare, braces=(SHELF,), damping=(whole, patch))
+    a, plain = account(c), account(replace(c, damping=()))
+    # The patch's left 7 mm would lie in the wall; its right 10 mm over the window.
+    areas = (256 * 356, (55 - 22) * 100)
+    assert [s.volume_l for s in a.sheets] == pytest.approx([4 * v / 1e6 for v in areas], rel=1e-6)
+    assert a.mass_kg - plain.mass_kg == pytest.approx(4 * sum(areas) * 1500e-9, rel=1e-6)
+    assert plain.net_volume_l - a.net_volume_l == pytest.approx(4 * sum(areas) / 1e6, rel=1e-6)
+    assert a.sheets[0].centre == pytest.approx((24, 150, 200))
+    assert a.sheets[1].centre == pytest.approx((22 + 33 / 2, 150, 243))
+    assert "damping sheet on left" in a.text()
 
 
 def test_many_partitions_are_split_fast(bare):

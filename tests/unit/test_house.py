@@ -36,10 +36,11 @@ ROOMS = {
     "design": "__init__ account cabinet chambers checks designfile joinery layout pockets solid",
     "examples": "__init__",
     "fem": "__init__ export factor joints mesh modes parts plate section supports system thick",
+    "sound": "__init__ air baffled bem damping drive listen medium radiate report response run surface",
     "make": "__init__ assembly booklet buildsheet cautions coordinates cutter drawings dxf joinery mating nesting pages "
     "parts sheets sketch",
     "tune": "__init__ constraints goals search variables",
-    "show": "__init__ plots",
+    "show": "__init__ plots sound_plots",
 }
 MODULES = [f"{room}.{m}".lstrip(".") for room, names in ROOMS.items() for m in names.split()]
 LATE = {"matplotlib", "ezdxf", "meshio", "netgen", "IPython", "cholespy"}

@@ -228,14 +228,21 @@ def test_braces_cross_and_stand_where_the_notes_say():
         name="spine", normal="x", at=100, board="thin", pockets=(Pocket(shape=Circle(centre=(150, 320), diameter=60)),)
     )
     parts = named(drawings(cabinet([replace(SHELF, pockets=(HOLE,)), spine])))
-    assert "half-lap not drawn: spine (18 thick) crosses on the line (78, 0) to (78, 256)" in parts["shelf"].notes
-    assert any("half-lap not drawn: shelf (25 thick) crosses" in n and ", 208)" in n for n in parts["spine"].notes)
+    assert "lapped: spine (18 thick) crosses on the line (78, 0) to (78, 256)" in parts["shelf"].notes
+    assert any("lapped: shelf (25 thick) crosses" in n and ", 208)" in n for n in parts["spine"].notes)
     assert any(n.startswith("shelf (25 thick) stands on the line") and "230" in n for n in parts["front"].notes)
     assert not any("spine" in n for n in parts["left"].notes)
-    (pocket,) = parts["shelf"].operations[1:]
-    assert (pocket.kind, pocket.name) == ("pocket", "pocket 1")
+    pocket, slot = parts["shelf"].operations[1:]
+    assert (pocket.kind, pocket.name, slot.kind, slot.name) == ("pocket", "pocket 1", "slot", "spine")
     assert np.add(pocket.path.centroid, parts["shelf"].datum) == pytest.approx((110, 150), abs=1e-9)
-    assert parts["shelf"].volume == pytest.approx((176 * 256 - math.pi * 40 * 60) * 25, rel=1e-4)
+    # The slot is open at the back and 18.15 wide; it ends a cutter's radius of 3 before the middle, corners round.
+    slot_area = 18.15 * (128 + 3) - (4 - math.pi) * 3**2 / 2
+    pocket_area = math.pi * 40 * 60
+    wood = Polygon([(0, 0), (176, 0), (176, 256), (0, 256)])
+    taken = slot.path.polygon(1e-3).intersection(wood)
+    assert taken.area == pytest.approx(slot_area, abs=0.05)
+    both = taken.intersection(pocket.path.polygon(1e-3)).area
+    assert parts["shelf"].volume == pytest.approx((176 * 256 - pocket_area - slot_area + both) * 25, rel=1e-4)
 
 
 def test_a_pocket_name_that_cannot_be_drawn_names_the_part():
@@ -355,17 +362,23 @@ def test_export_writes_all_and_says_what(tmp_path):
     box = cabinet([replace(SHELF, name="=Front", pockets=(HOLE,)), replace(TILTED, name="Front", at=130)], [WOOFER])
     folder = tmp_path / "deep" / "er"
     files = export(box, folder)
-    names = [f.name for f in files]
+    names = [f.relative_to(folder).as_posix() for f in files]
+    stems = [*PANELS, "=Front", "Front-2"]  # front.dxf on a file system that ignores case
     assert names == [
-        *(f"{s}.dxf" for s in PANELS),
-        "=Front.dxf",
-        "Front-2.dxf",  # front.dxf on a file system that ignores case
+        *(f"{s}.dxf" for s in stems),
         "coordinates.csv",
         "coordinates.json",
         "cut-list.csv",
+        "build-sheet.html",
+        "build-sheet.pdf",
+        *(f"sheets/sheet 1 {board}.dxf" for board in (*PANELS, "thick", "thin")),
+        *(name for s in stems for name in (f"svg/{s}.svg", f"full-size/{s}.pdf")),
+        *(name for s in ("front", "=Front") for name in (f"templates/template {s}.dxf", f"templates/template {s}.pdf")),
+        "templates/coordinates.csv",
+        "templates/coordinates.json",
         "read-me-first.txt",
     ]
-    assert sorted(names) == sorted(p.name for p in folder.iterdir())
+    assert sorted(names) == sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
     text = (folder / "read-me-first.txt").read_text("utf-8")
     assert text.startswith(CAUTIONS)
     assert all(name in text for name in names[:-1])
@@ -373,9 +386,9 @@ def test_export_writes_all_and_says_what(tmp_path):
     assert [r["part"] for r in rows if r["row"] == "part"] == [*PANELS, "'=Front", "Front"]
     assert {r["board"] for r in rows if r["row"] == "total"} == {*PANELS, "thick", "thin"}
     assert float(rows[0]["length"]) == 220
-    before = {p: p.read_bytes() for p in folder.iterdir()}
+    before = {p: p.read_bytes() for p in files}
     assert export(box, folder) == files
-    assert {p: p.read_bytes() for p in folder.iterdir()} == before
+    assert {p: p.read_bytes() for p in files} == before
 
 
 def test_export_that_fails_writes_nothing(tmp_path):

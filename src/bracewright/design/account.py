@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 from bracewright import geometry
 from bracewright.boards import Board
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, Damping, in_plane
 from bracewright.design.chambers import Chamber, chambers
 from bracewright.design.checks import length
 from bracewright.design.solid import SLIVER, Slab, slabs
@@ -65,6 +65,16 @@ class PartAccount:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """A damping sheet on a part: its mass, centre (x, y, z) and volume; feet of braces on it are not cut out."""
+
+    part: str
+    mass_kg: float
+    centre: tuple[float, float, float]
+    volume_l: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Clearance:
     """A distance that may be too small: `distance` mm of `what` at the key `where`, and the least wanted."""
 
@@ -103,12 +113,14 @@ class Account:
         and top lie between all four. Wood where two braces cross counts to the one the design lists first.
     drivers : dict of float
         Mass of each driver by its opening, kg.
+    sheets : tuple of Sheet
+        Damping sheets.
     boards_kg, mass_kg : float
-        Wood alone, and with drivers.
+        Wood alone, and with drivers and damping sheets.
     centre : (x, y, z)
         Centre of mass, drivers taken at the middle of their panel's thickness, mm.
     inner_volume_l, net_volume_l : float
-        Between the panels; and less braces and drivers, over all chambers.
+        Between the panels; and less braces, drivers and damping sheets, over all chambers.
     chambers : tuple of Chamber
     braces : tuple of BraceAccount
     clearances : tuple of Clearance
@@ -118,6 +130,7 @@ class Account:
     size: tuple[float, float, float]
     parts: tuple[PartAccount, ...]
     drivers: dict[str, float]
+    sheets: tuple[Sheet, ...]
     boards_kg: float
     mass_kg: float
     centre: tuple[float, float, float]
@@ -155,21 +168,23 @@ def account(cabinet: Cabinet, wanted: Wanted | None = None) -> Account:
     """
     wanted = wanted or Wanted()
     parts = (*(_panel(cabinet, side) for side in PANELS), *_braces(cabinet))
-    masses = [p.mass_kg for p in parts] + [d.mass_kg for d in cabinet.drivers]
-    centres = [p.centre for p in parts] + [_driver_centre(cabinet, d.opening) for d in cabinet.drivers]
-    total = float(sum(masses))
-    x, y, z = (np.array(masses) @ np.array(centres) / total).tolist()
+    sheets = tuple(_sheet(cabinet, d) for d in cabinet.damping)
+    weighed = [(p.mass_kg, p.centre) for p in parts] + [(s.mass_kg, s.centre) for s in sheets]
+    weighed += [(d.mass_kg, _driver_centre(cabinet, d.opening)) for d in cabinet.drivers]
+    total = float(sum(mass for mass, _ in weighed))
+    x, y, z = (sum((mass * np.array(centre) for mass, centre in weighed), np.zeros(3)) / total).tolist()
     rooms = chambers(cabinet)
     return Account(
         name=cabinet.name,
         size=(cabinet.width, cabinet.depth, cabinet.height),
         parts=parts,
         drivers={d.opening: d.mass_kg for d in cabinet.drivers},
+        sheets=sheets,
         boards_kg=float(sum(p.mass_kg for p in parts)),
         mass_kg=total,
         centre=(x, y, z),
         inner_volume_l=float(np.prod(_inner_size(cabinet))) / 1e6,
-        net_volume_l=sum(c.net_volume_l for c in rooms),
+        net_volume_l=sum(c.net_volume_l for c in rooms) - sum(s.volume_l for s in sheets),
         chambers=rooms,
         braces=tuple(_brace_account(cabinet, b.name) for b in cabinet.braces),
         clearances=tuple(_clearances(cabinet, wanted)),
@@ -258,6 +273,22 @@ def _lean(board: Board) -> float:
     weight = t * np.array([k.density_kg_m3 for k in board.layers])
     middle = np.cumsum(t) - t / 2 - t.sum() / 2
     return float(weight @ middle / weight.sum())
+
+
+def _sheet(cabinet: Cabinet, damping: Damping) -> Sheet:
+    part = lay.layouts(cabinet)[damping.part]
+    area = part.outline().difference(shapely.union_all([c.polygon(geometry.FINE) for _, c in part.cuts]))
+    if damping.centre is not None and damping.size is not None:
+        (x, y), (a, b) = damping.centre, damping.size
+        area = area.intersection(shapely.box(x - a / 2, y - b / 2, x + a / 2, y + b / 2))
+    normal = PANEL_NORMAL[part.name] if part.name in PANELS else cabinet.brace(part.name).normal
+    # On a panel's inside; on a brace's side towards larger coordinates.
+    side = np.eye(3)[AXES.index(normal)] * (-1.0 if part.name in PANELS and part.name not in LOWER_PANELS else 1.0)
+    away = part.frame.e3 * np.sign(part.frame.e3 @ side) * (part.thickness + damping.thickness) / 2
+    middle = area.centroid if area.area else part.outline().centroid
+    x, y, z = (part.frame.to_space(np.array([(middle.x, middle.y)]))[0] + away).tolist()
+    volume = area.area * damping.thickness / 1e6
+    return Sheet(part=part.name, mass_kg=volume * damping.density_kg_m3 / 1e3, centre=(x, y, z), volume_l=volume)
 
 
 def _driver_centre(cabinet: Cabinet, opening: str) -> tuple[float, float, float]:
@@ -353,7 +384,10 @@ def _lines(a: Account) -> Iterator[str]:
         yield f"{p.name:{wide}}  {p.board:{board}}  {columns}"
     for name, mass in a.drivers.items():
         yield f"driver in {name}: {mass:.3f} kg"
-    yield f"boards {a.boards_kg:.3f} kg, with drivers {a.mass_kg:.3f} kg; centre of mass {_point(a.centre)}"
+    for sheet in a.sheets:
+        yield f"damping sheet on {sheet.part}: {sheet.mass_kg:.3f} kg, {sheet.volume_l:.2f} l"
+    added = "drivers and damping" if a.sheets else "drivers"
+    yield f"boards {a.boards_kg:.3f} kg, with {added} {a.mass_kg:.3f} kg; centre of mass {_point(a.centre)}"
     yield ""
     yield f"inner volume {a.inner_volume_l:.2f} l, net {a.net_volume_l:.2f} l"
     if len(a.chambers) > 1:

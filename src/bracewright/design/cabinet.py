@@ -7,7 +7,7 @@ bottom-left-front corner, x to the right, y to the back, z up.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 from bracewright.boards import Board
@@ -373,6 +373,17 @@ class Cabinet:
                     "choose a thinner board or a larger cabinet",
                     key=f"cabinet.panels.{p.side}.board",
                 )
+
+    @cached_property
+    def _hash(self) -> int:
+        return hash(tuple(getattr(self, f.name) for f in fields(self)))
+
+    def __hash__(self) -> int:
+        return self._hash  # asked for often, and a whole design is long
+
+    def __getstate__(self) -> dict[str, object]:
+        # Hashes of text differ from process to process: what is cached stays behind.
+        return {f.name: getattr(self, f.name) for f in fields(self)}
 
     def size(self, axis: str) -> float:
         """Outer size along an axis, mm."""

@@ -114,7 +114,8 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
         If a key is unknown or missing or a value cannot be used.
     """
     _refuse_huge(data, "")
-    top = ("format", "name", "cabinet", "boards", "joints", "supports", "openings", "drivers", "braces", "damping", "stuffing")
+    parts = ("openings", "drivers", "braces", "damping", "stuffing")
+    top = ("format", "name", "cabinet", "boards", "joints", "joinery", "supports", *parts)
     known_keys(data, top, required=("format", "cabinet", "boards"))
     if data["format"] != FORMAT or isinstance(data["format"], bool):
         raise DesignError(f"got {data['format']!r}; this version reads format {FORMAT}", key="format")

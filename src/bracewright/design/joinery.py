@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import Any
 
 from bracewright.design.checks import known_keys, length, number, table, text
 from bracewright.errors import DesignError
@@ -147,7 +148,7 @@ def _changed(record: object, keys: tuple[str, ...], default: object) -> dict[str
     return {k: list(v) if isinstance(v, tuple) else v for k, v in pairs.items() if v != getattr(default, k)}
 
 
-def _paired(t: Mapping[str, object]) -> dict[str, object]:
+def _paired(t: Mapping[str, object]) -> dict[str, Any]:
     """Return the table with its sheet, a list in TOML, as a tuple."""
     sheet = t.get("sheet", ())
     return {**t, "sheet": tuple(sheet)} if isinstance(sheet, list | tuple) and "sheet" in t else dict(t)

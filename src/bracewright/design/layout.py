@@ -145,7 +145,7 @@ def frame_of(cabinet: Cabinet, part: str) -> Frame:
         normal, at = brace.normal, brace.at
     a, b = in_plane(normal)
     e1, e2 = _unit(a), _unit(b)
-    e3 = np.cross(e1, e2)
+    e3 = (-1.0 if normal == "y" else 1.0) * _unit(normal)
     centre = np.array([cabinet.width, cabinet.depth, cabinet.height]) / 2
     centre[AXES.index(normal)] = at
     if brace is not None and brace.tilt_deg and brace.tilt_about:

@@ -112,8 +112,7 @@ class Sensitivity:
         ]
         lines = [lay.meetings(c) for c in (below, above)] if moved.joints or moved.parts else [[], []]
         for k, (m0, m1) in enumerate(zip(*lines, strict=True)):
-            changed = below.joint_between(m0.a, m0.b) != above.joint_between(m0.a, m0.b)
-            if changed or m0.a in moved.parts or m0.b in moved.parts:
+            if moved.joint(m0, below, above):
                 total += self._joint(m1, above, ends[1], k) - self._joint(m0, below, ends[0], k)
                 if m0.kind == "cross":
                     total += self._shared(m1, ends[1]) - self._shared(m0, ends[0])
@@ -131,8 +130,15 @@ class Sensitivity:
         mesh = self.model.parts[name].mesh
         value, dx, dy, weight = mesh.rule(order)
         local = self._fields(name)[mesh.nodes6]
-        f, fx, fy = (np.einsum("neq,enfm->eqfm", s, local, optimize=True) for s in (value, dx, dy))
+        flat = local.reshape(*local.shape[:2], -1)
+        shape = (*weight.shape, *local.shape[2:])
+        f, fx, fy = ((s.transpose(1, 2, 0) @ flat).reshape(shape) for s in (value, dx, dy))
         return f, fx, fy, weight
+
+    def _strain(self, name: str) -> tuple[Array, Array, Array, Array]:
+        """Strains (e, q, 8, m), the fields' slopes, and weights at the stiffness rule."""
+        f, fx, fy, weight = self._at_points(name, STIFF_ORDER)
+        return STRAIN_X @ fx + STRAIN_Y @ fy + STRAIN_0 @ f, fx, fy, weight
 
     # ------------------------------------------------------------------ material
 
@@ -140,12 +146,9 @@ class Sensitivity:
         if part_laminate(below, name) is part_laminate(above, name):
             return np.zeros_like(self.lam)
         if name not in self._energy:
-            f, fx, fy, weight = self._at_points(name, STIFF_ORDER)
-            e = np.einsum("if,eqfm->eqim", STRAIN_X, fx) + np.einsum("if,eqfm->eqim", STRAIN_Y, fy)
-            e += np.einsum("if,eqfm->eqim", STRAIN_0, f)
-            strain = np.einsum("eqim,eqjm,eq->ijm", e, e, weight, optimize=True)
+            e, _, _, weight = self._strain(name)
             g, _, _, fine = self._at_points(name, MASS_ORDER)
-            self._energy[name] = strain, np.einsum("eqim,eqjm,eq->ijm", g, g, fine, optimize=True)
+            self._energy[name] = _products(e, weight), _products(g, fine)
         strain, motion = self._energy[name]
         dc = constitutive(part_laminate(above, name)) - constitutive(part_laminate(below, name))
         di = inertia(part_laminate(above, name)) - inertia(part_laminate(below, name))
@@ -161,14 +164,11 @@ class Sensitivity:
         if name in self._force:
             return self._force[name]
         part = self.model.parts[name]
-        f, fx, fy, weight = self._at_points(name, STIFF_ORDER)
-        c = constitutive(part.laminate)
-        e = np.einsum("if,eqfm->eqim", STRAIN_X, fx) + np.einsum("if,eqfm->eqim", STRAIN_Y, fy)
-        e += np.einsum("if,eqfm->eqim", STRAIN_0, f)
-        stress = np.einsum("ij,eqjm->eqim", c, e)
+        e, fx, fy, weight = self._strain(name)
+        stress = constitutive(part.laminate) @ e
         density = np.einsum("eqim,eqim->eqm", stress, e)
         # flux[a][b]: what multiplies dv_b/da.
-        pull = [np.einsum("if,eqim->eqfm", s, stress) for s in (STRAIN_X, STRAIN_Y)]
+        pull = [s.T @ stress for s in (STRAIN_X, STRAIN_Y)]
         slope = (fx, fy)
         flux = np.empty((2, 2, *density.shape))
         for a in range(2):
@@ -179,7 +179,7 @@ class Sensitivity:
         _, dx, dy, _ = mesh.rule(STIFF_ORDER)
         force = self._gathered(mesh, flux, (dx, dy), weight)
         g, _, _, fine = self._at_points(name, MASS_ORDER)
-        kinetic = np.einsum("eqfm,fg,eqgm->eqm", g, inertia(part.laminate), g, optimize=True) * self.lam
+        kinetic = np.einsum("eqfm,eqfm->eqm", g, inertia(part.laminate) @ g) * self.lam
         _, dx, dy, _ = mesh.rule(MASS_ORDER)
         flux = np.zeros((2, 2, *kinetic.shape))
         flux[0, 0] = flux[1, 1] = -kinetic
@@ -188,8 +188,11 @@ class Sensitivity:
 
     @staticmethod
     def _gathered(mesh: PlanarMesh, flux: Array, slopes: tuple[Array, Array], weight: Array) -> Array:
-        local = sum(np.einsum("beqm,neq,eq->enbm", flux[a], s, weight, optimize=True) for a, s in enumerate(slopes))
-        local = np.asarray(local)
+        local: Array | float = 0.0
+        for a, slope in enumerate(slopes):
+            f = flux[a].transpose(1, 2, 0, 3)  # (e, q, b, m)
+            local = local + (slope * weight).transpose(1, 0, 2) @ f.reshape(*f.shape[:2], -1)
+        local = np.asarray(local).reshape(len(mesh.nodes6), 6, 2, -1)
         out = np.zeros((len(mesh.points), 2, local.shape[-1]))
         np.add.at(out, mesh.nodes6, local)
         return out
@@ -261,6 +264,12 @@ class Sensitivity:
 
     def _quadratic(self, a: object) -> Array:
         return np.asarray(np.einsum("im,im->m", self.phi, sp.csr_array(a) @ self.phi))
+
+
+def _products(e: Array, weight: Array) -> Array:
+    """(k, k, m) integrals of e_i e_j for fields (e, q, k, m)."""
+    x = e.reshape(-1, *e.shape[2:]).transpose(2, 1, 0)
+    return np.asarray((x * weight.ravel()) @ x.transpose(0, 2, 1)).transpose(1, 2, 0)
 
 
 def check_gradient(model: Model, count: int, changes: Sequence[Change]) -> Array:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from bracewright.design.cabinet import JointSpec
 from bracewright.design.layout import Meeting
 from bracewright.fem.mesh import MM, Trace
-from bracewright.fem.parts import FlatPart
+from bracewright.fem.parts import FlatPart, cross
 from bracewright.fem.plate import FIELDS
 
 Array = NDArray[np.float64]
@@ -159,12 +159,12 @@ def motion(part: FlatPart, arm: Array, along: Array) -> tuple[Array, Array, Arra
     r = part.rotation
     value = np.zeros((3, FIELDS))
     value[:, 0], value[:, 1], value[:, 2] = r[0], r[1], r[2]
-    value[:, 3] = np.cross(r[1], arm)  # bx turns about e2, by about -e1
-    value[:, 4] = -np.cross(r[0], arm)
+    value[:, 3] = cross(r[1], arm)  # bx turns about e2, by about -e1
+    value[:, 4] = -cross(r[0], arm)
     s = r[:2] @ along
     n = np.array([-s[1], s[0]])  # in-plane direction across the line, turned from `along` about e3
     # Turn about e3 of the line element: w3 = d(u . n)/ds.
-    lift = np.cross(r[2], arm)
+    lift = cross(r[2], arm)
     dx, dy = np.zeros((3, FIELDS)), np.zeros((3, FIELDS))
     for f in range(2):
         dx[:, f] = lift * n[f] * s[0]
@@ -247,7 +247,7 @@ def plain_joint(
     limit = stiffest * np.array([1.0, 1.0, t**2, 1.0])
     out_of, across, about, slip = np.minimum(face_stiffness(spec, t), limit)
     # Along the edge's board, across it and along the line, in space.
-    n = np.cross(a.rotation[2], kept.along)
+    n = cross(a.rotation[2], kept.along)
     frame = np.stack([n, a.rotation[2], kept.along])
     c = np.zeros((4, 4))
     c[:3, :3] = frame.T @ np.diag([out_of, across, slip]) @ frame

@@ -7,7 +7,7 @@ topology from one design to a near one, its modes stay a good start, and derivat
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -30,28 +30,51 @@ WORST_TRIANGLE = 0.2  # least area of a moved triangle, relative to what it was 
 
 @dataclass(frozen=True)
 class Touched:
-    """Parts that differ between two designs in board, outline or place, and whether joints do."""
+    """What differs between two designs.
+
+    Attributes
+    ----------
+    parts : tuple of str
+        Parts that differ in any way.
+    placed : tuple of str
+        Those that differ in board, place or outer edge, not only in their cut-outs.
+    joints : bool
+        Whether any joint does.
+    """
 
     parts: tuple[str, ...]
+    placed: tuple[str, ...]
     joints: bool
+
+    def joint(self, m: lay.Meeting, below: Cabinet, above: Cabinet) -> bool:
+        """Whether a joint line's matrices differ.
+
+        A cut-out moves no node on its part's own edge, but those inside, on which another part may stand.
+        """
+        if below.joint_between(m.a, m.b) != above.joint_between(m.a, m.b):
+            return True
+        if m.a in self.placed or m.b in self.placed:
+            return True
+        inside = {"corner": (), "tee": (m.b,), "cross": (m.a, m.b)}[m.kind]
+        return any(p in self.parts for p in inside)
 
 
 def touched(cabinet: Cabinet, below: Cabinet, above: Cabinet) -> Touched:
     """Which parts differ between two designs in board, outline or place."""
-    parts = [*PANELS, *(b.name for b in cabinet.braces)]
+    parts = (*PANELS, *(b.name for b in cabinet.braces))
     joints = below.joint != above.joint or below.joint_overrides != above.joint_overrides
-    if any(getattr(below, k) != getattr(above, k) for k in ("width", "depth", "height")):
-        return Touched(tuple(parts), True)
-    thicker = any(below.part_board(p).thickness != above.part_board(p).thickness for p in parts)
-    if thicker:
-        return Touched(tuple(parts), True)
-    found = {p for p in parts if below.part_board(p) != above.part_board(p)}
-    found |= {p.side for p, q in zip(below.panels, above.panels, strict=True) if p != q}
-    found |= {o.panel for o, q in zip(below.openings, above.openings, strict=True) if o != q}
-    found |= {b.name for b, q in zip(below.braces, above.braces, strict=True) if b != q}
+    resized = any(getattr(below, k) != getattr(above, k) for k in ("width", "depth", "height"))
+    if resized or any(below.part_board(p).thickness != above.part_board(p).thickness for p in parts):
+        return Touched(parts, parts, joints)
+    placed = {p for p in parts if below.part_board(p) != above.part_board(p)}
+    placed |= {p.side for p, q in zip(below.panels, above.panels, strict=True) if p != q}
+    pairs = list(zip(below.braces, above.braces, strict=True))
+    placed |= {b.name for b, q in pairs if replace(b, pockets=()) != replace(q, pockets=())}
     for _ in parts:
-        found |= {b.name for b in cabinet.braces if any(e in found for _, ends in b.within for e in ends)}
-    return Touched(tuple(p for p in parts if p in found), joints)
+        placed |= {b.name for b in cabinet.braces if any(e in placed for _, ends in b.within for e in ends)}
+    cut = {b.name for b, q in pairs if b.pockets != q.pockets}
+    cut |= {o.panel for o, q in zip(below.openings, above.openings, strict=True) if o != q}
+    return Touched(tuple(p for p in parts if p in placed | cut), tuple(p for p in parts if p in placed), joints)
 
 
 def _rim_motion(
@@ -191,11 +214,11 @@ def _stays(key: tuple[str, ...], moved: Touched, model: Model, cabinet: Cabinet)
         crossed = {p for k in model.terms if k[0] == "joint" and k[3] == "cross" for p in k[1:3]}
         return key[1] not in moved.parts and not (key[1] in crossed and crossed & set(moved.parts))
     if key[0] == "joint":
-        same = old.joint_between(key[1], key[2]) == cabinet.joint_between(key[1], key[2])
-        return same and key[1] not in moved.parts and key[2] not in moved.parts
+        nothing = np.zeros(3)
+        return not moved.joint(lay.Meeting(key[1], key[2], key[3], nothing, nothing), old, cabinet)
     if key[0] == "driver":
         panel = cabinet.opening(key[1]).panel
         return old.drivers == cabinet.drivers and panel not in moved.parts
     if key[0] == "supports":
-        return old.supports == cabinet.supports and not set(PANELS) & set(moved.parts)
-    return not set(PANELS) & set(moved.parts)
+        return old.supports == cabinet.supports and "bottom" not in moved.parts and not set(PANELS) & set(moved.placed)
+    return not set(PANELS) & set(moved.placed)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -16,6 +17,11 @@ from bracewright.fem.mesh import MM, PlanarMesh, mesh_from_file, mesh_region
 from bracewright.geometry import Path
 
 Array = NDArray[np.float64]
+
+
+def cross(a: Array, b: Array) -> Array:
+    """Cross product of two vectors (3,), without the cost of a general one."""
+    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
 
 
 @dataclass(frozen=True)
@@ -90,6 +96,7 @@ def part_laminate(cabinet: Cabinet, part: str) -> Laminate:
     return laminate(part_board(cabinet, part), grain)
 
 
+@lru_cache(maxsize=2048)
 def part_board(cabinet: Cabinet, part: str) -> Board:
     """Return a part's board with its layers in the direction of the part's e3."""
     frame = lay.frame_of(cabinet, part)

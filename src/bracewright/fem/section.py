@@ -25,6 +25,7 @@ from bracewright.fem.factor import factor
 
 Array = NDArray[np.float64]
 ARM_LENGTH = 4.0  # in thicknesses
+GAUSS_4, GAUSS_5 = (np.polynomial.legendre.leggauss(n) for n in (4, 5))
 NO_STIFFNESS = 1e-6  # SI, per metre of line: stands for a face that holds nothing
 # Elements across a thickness, graded towards the faces, where the re-entrant corners are.
 GRADING = np.array([0.004, 0.012, 0.03, 0.064, 0.12, 0.13, 0.14, 0.14, 0.13, 0.12, 0.064, 0.03, 0.012, 0.004])
@@ -321,8 +322,7 @@ def _arm_compliance(slab: Slab, length: float) -> Array:
     a, b, d, s = _plate(slab)
     flex = np.linalg.inv(np.array([[a, b], [b, d]]))
     out = np.zeros((3, 3))
-    x, w = np.polynomial.legendre.leggauss(4)
-    for xi, wi in zip((x + 1) * length / 2, w * length / 2, strict=True):
+    for xi, wi in zip((GAUSS_4[0] + 1) * length / 2, GAUSS_4[1] * length / 2, strict=True):
         t = np.array([[1.0, 0, 0], [0, xi, 1.0]])
         out += wi * t.T @ flex @ t
         out[1, 1] += wi / s
@@ -381,7 +381,7 @@ def _twist_stiffness(slab: Slab) -> tuple[float, float]:
 def _shear_stiffness(z: Array, direct: Array, shear: Sequence[float], shift: float, bending: float) -> float:
     """Transverse shear stiffness by the energy of the shear flow that balances bending about `shift`."""
     energy, flow = 0.0, 0.0
-    gx, gw = np.polynomial.legendre.leggauss(5)
+    gx, gw = GAUSS_5
     for q, g, lo, hi in zip(direct, shear, z[:-1], z[1:], strict=True):
         zz = (lo + hi) / 2 + gx * (hi - lo) / 2
         tau = flow + q * ((zz - shift) ** 2 - (lo - shift) ** 2) / 2

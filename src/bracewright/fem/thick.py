@@ -21,7 +21,7 @@ from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, Join
 from bracewright.design.layout import Meeting, inner_face, panel_mid, sides
 from bracewright.fem.joints import JointRow, Line, counts, energy, face_stiffness, motion, pieces, rows, wood_along
 from bracewright.fem.mesh import MM, IntArray, Trace
-from bracewright.fem.parts import FlatPart, part_board
+from bracewright.fem.parts import FlatPart, cross, part_board
 from bracewright.fem.plate import FIELDS
 from bracewright.fem.section import JointSection, Slab, Strip, joint_section, port_rigid, through_stiffness
 
@@ -221,7 +221,7 @@ def shared_wood(m: Meeting, parts: Mapping[str, FlatPart], step: float) -> dict[
     start, end = m.start * MM, m.end * MM
     along = (end - start) / np.linalg.norm(end - start)
     found = wood_along((a, b), start, end, (np.zeros(3), np.zeros(3)))
-    skew = float(np.linalg.norm(np.cross(a.rotation[2], b.rotation[2])))
+    skew = float(np.linalg.norm(cross(a.rotation[2], b.rotation[2])))
     out = {}
     for part, other in ((a, b), (b, a)):
         value, _, _, weight = part.mesh.rule(SHARED_ORDER)
@@ -264,33 +264,33 @@ def make_block(
     if m.kind == "corner":
         na = _towards(b.rotation[2], a, start)
         nb = _towards(a.rotation[2], b, start)
-        if np.cross(na, nb) @ at.along < 0:
+        if cross(na, nb) @ at.along < 0:
             start, end = end, start
             at = pieces(start, end, [], [])
         arms: tuple[str, ...] = ("+a", "+b")
         placed = [(a, na, na * b.thickness / 2), (b, nb, nb * a.thickness / 2)]
     elif m.kind == "tee":
         up = _towards(b.rotation[2], a, start)  # normal of the panel, towards the brace
-        nb = np.cross(a.rotation[2], at.along)
+        nb = cross(a.rotation[2], at.along)
         nb *= np.sign(nb @ up)
-        across = np.cross(up, at.along)
+        across = cross(up, at.along)
         foot = across * a.thickness / 2 / abs(float(nb @ up))
         start, end = start - up * b.thickness / 2, end - up * b.thickness / 2
         arms = ("+a", "-a", "+b")
         placed = [(b, across, foot), (b, -across, -foot), (a, nb, up * b.thickness / 2)]
     else:
-        nb = np.cross(b.rotation[2], at.along)
-        na = np.cross(at.along, a.rotation[2]) * -1.0
-        if np.cross(na, nb) @ at.along < 0:
+        nb = cross(b.rotation[2], at.along)
+        na = cross(at.along, a.rotation[2]) * -1.0
+        if cross(na, nb) @ at.along < 0:
             nb = -nb
-        skew = abs(float(np.linalg.norm(np.cross(a.rotation[2], b.rotation[2]))))
+        skew = abs(float(np.linalg.norm(cross(a.rotation[2], b.rotation[2]))))
         arms = ("+a", "-a", "+b", "-b")
         half_a, half_b = na * b.thickness / 2 / skew, nb * a.thickness / 2 / skew
         placed = [(a, na, half_a), (a, -na, -half_a), (b, nb, half_b), (b, -nb, -half_b)]
     s = at.along
     ports = []
     for part, n, offset in placed:
-        z = np.cross(s, n)
+        z = cross(s, n)
         ports.append(Port(part, part_slab(cabinet, part, n, z), n, z, offset))
     flat = next(p.slab for p, arm in zip(ports, arms, strict=True) if arm == "+a")
     upright = next(p.slab for p, arm in zip(ports, arms, strict=True) if arm == "+b")
@@ -323,10 +323,10 @@ def on_geometry(plane: Array, block: Block) -> Array:
     """Carry a right-angled section's stiffness to ports that may lean: it stays free of energy in rigid motion."""
     ports, s = block.ports, block.line.along
     a = ports[0].n
-    b = np.cross(s, a)
+    b = cross(s, a)
     rigid = np.zeros((3 * len(ports), 3))
     for i, p in enumerate(ports):
-        spin = np.cross(s, p.offset)
+        spin = cross(s, p.offset)
         rigid[3 * i] = p.n @ a, p.n @ b, p.n @ spin
         rigid[3 * i + 1] = p.z @ a, p.z @ b, p.z @ spin
         rigid[3 * i + 2, 2] = -1.0
@@ -443,7 +443,7 @@ def cube_masses(
             arm = centre - at
             value, _, _ = motion(part, arm, part.rotation[0])
             # At a point the turn about the normal is the mean of both edges'.
-            lift = np.cross(part.rotation[2], arm) / 2
+            lift = cross(part.rotation[2], arm) / 2
             dx, dy = np.zeros((3, FIELDS)), np.zeros((3, FIELDS))
             dx[:, 1], dy[:, 0] = lift, -lift
             e = rows(part.mesh.trace(part.to_plane(at[None])), value, dx, dy, first[side], total)

@@ -27,10 +27,10 @@ from bracewright.make.sheets import BoardTotal, CutListRow, board_totals, cut_li
 from bracewright.make.sketch import of_part, svg
 
 __all__ = [
+    "CAUTIONS",
     "Assembly",
     "Bevel",
     "BoardTotal",
-    "CAUTIONS",
     "Corner",
     "CutListRow",
     "Joint",

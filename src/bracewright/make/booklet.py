@@ -193,4 +193,4 @@ def booklet_pdf(blocks: Iterable[Block]) -> bytes:
             call(figure)
         write(figure, f"{number} / {total}", (flow.width / 2, 8.0), size=SMALL, middle=True)
 
-    return to_pdf([(PAPER, lambda f, c=c, n=n: page(f, c, n)) for n, c in enumerate(flow.pages, 1)])  # type: ignore[misc]
+    return to_pdf([(PAPER, lambda f, c=c, n=n: page(f, c, n)) for n, c in enumerate(flow.pages, 1)])

@@ -234,7 +234,7 @@ def joint_sketch(j: Joint) -> Sketch:
         groove = [(t0 - c, 0.0), (t0 - c, foot), (t1 + c, foot), (t1 + c, 0.0)]
         shapes = (own, [(left, 0.0), *groove, (right, 0.0), (right, tb), (left, tb)])
     else:
-        shapes = wood[j.form]  # type: ignore[assignment]
+        shapes = wood[j.form]
     strokes = tuple(
         Stroke(vertices=tuple((float(x), float(y), 0.0) for x, y in shape), style=style)
         for shape, style in zip(shapes, ("wood", "second"), strict=True)

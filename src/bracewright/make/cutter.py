@@ -1,4 +1,4 @@
-"""What a round cutter cannot do: corners it does not reach, contours it does not fit, and templates for routing by hand.
+"""What a round cutter cannot do: corners it does not reach, contours it does not fit; templates for routing by hand.
 
 Contours are those of the finished part; whoever drives the router allows for the cutter.
 """
@@ -128,8 +128,8 @@ def check_cutter(parts: Iterable[PartDrawing], joinery: Joinery) -> None:
             radius = min((a.radius for a in o.path.oriented().arcs() if a.sweep_deg > 0), default=r)
             if radius < r - FINE:
                 raise DesignError(
-                    f"its inside radius of {radius:.3g} is smaller than that of the cutter, {r:g}; use a joinery.cutter "
-                    f"of {2 * radius:.3g} or less, or round it to {r:g} or more",
+                    f"its inside radius of {radius:.3g} is smaller than that of the cutter, {r:g}; use a "
+                    f"joinery.cutter of {2 * radius:.3g} or less, or round it to {r:g} or more",
                     key=key,
                 )
 

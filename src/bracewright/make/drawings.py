@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,7 +13,7 @@ from bracewright.design.layout import Frame, PartLayout, frame_of, inner_face, l
 from bracewright.errors import DesignError
 from bracewright.geometry import Path, Point
 from bracewright.make import mating
-from bracewright.make.joinery import LENGTHWISE, Joint, as_measured, covering, joints
+from bracewright.make.joinery import Joint, as_measured, covering, joints
 from bracewright.make.mating import Tongue
 from bracewright.make.parts import (
     NOT_CUT,
@@ -65,7 +64,7 @@ def drawings(cabinet: Cabinet) -> tuple[PartDrawing, ...]:
     return tuple(parts.values())
 
 
-def _reaches(cabinet: Cabinet, found: Sequence[Joint], side: str) -> list[tuple[float, str]]:
+def _reaches(cabinet: Cabinet, found: tuple[Joint, ...], side: str) -> list[tuple[float, str]]:
     """Return how far a panel reaches at its four sides (low, low, high, high; first axis first), and to what form."""
     form = {frozenset((j.a, j.b)): j for j in found if j.kind == "corner"}
     out = []
@@ -82,7 +81,7 @@ def _reaches(cabinet: Cabinet, found: Sequence[Joint], side: str) -> list[tuple[
     return out
 
 
-def _panel(cabinet: Cabinet, found: Sequence[Joint], side: str) -> PartDrawing:
+def _panel(cabinet: Cabinet, found: tuple[Joint, ...], side: str) -> PartDrawing:
     axes = in_plane(PANEL_NORMAL[side])
     near = NEAR[PANEL_NORMAL[side]]
     # A mitre is drawn by its middle line; its outer face is the longer one.
@@ -101,7 +100,7 @@ def _panel(cabinet: Cabinet, found: Sequence[Joint], side: str) -> PartDrawing:
     return replace(part, notes=(f"the near face is the {face} face", *part.notes))
 
 
-def _brace(cabinet: Cabinet, found: Sequence[Joint], name: str) -> PartDrawing:
+def _brace(cabinet: Cabinet, found: tuple[Joint, ...], name: str) -> PartDrawing:
     lay = layouts(cabinet, "inner")[name]
     angles = np.array([_bevel_deg(cabinet, lay, k) for k in range(len(lay.edges))])
     angles[np.abs(angles) < SQUARE_DEG] = 0.0
@@ -111,7 +110,7 @@ def _brace(cabinet: Cabinet, found: Sequence[Joint], name: str) -> PartDrawing:
     return replace(part, notes=(*part.notes, *_fouls(cabinet, lay, np.tan(np.radians(angles)))))
 
 
-def _part(cabinet: Cabinet, found: Sequence[Joint], lay: PartLayout, corners: Array, angles: Array) -> PartDrawing:
+def _part(cabinet: Cabinet, found: tuple[Joint, ...], lay: PartLayout, corners: Array, angles: Array) -> PartDrawing:
     """Draw a part from its corners (n, 2) half-way through the board, in-plane cabinet coordinates.
 
     Edge k, from corner k, meets the part that edge k of the layout names, at `angles` degrees off square.
@@ -202,8 +201,8 @@ def _bevelled(part: PartDrawing, middle: Array, first: list[int], angles: Array,
         face = "far" if b.angle_deg > 0 else "near"
         line = f"({_xy(b.start)}) to ({_xy(b.end)}), which meets {b.meets}"
         notes.append(f"bevel of {plain(abs(b.angle_deg))} degrees on the edge {line}: the {face} face is the longer")
-    line = Operation(kind="reference", path=path, depth=0.0, side="near", layer=NOT_CUT)
-    return replace(part, operations=(*part.operations, line), bevels=bevels, notes=(*part.notes, *notes))
+    middle_line = Operation(kind="reference", path=path, depth=0.0, side="near", layer=NOT_CUT)
+    return replace(part, operations=(*part.operations, middle_line), bevels=bevels, notes=(*part.notes, *notes))
 
 
 def _check_whole(part: PartDrawing) -> None:

@@ -1,4 +1,4 @@
-"""DXF files for the router: a part or a sheet a file, closed polylines of true lines and arcs, a layer per operation."""
+"""DXF files for the router: a part or sheet a file, closed polylines of true lines and arcs, a layer per operation."""
 
 from __future__ import annotations
 

@@ -134,9 +134,10 @@ def joints(cabinet: Cabinet) -> tuple[Joint, ...]:
     """
     cabinet = as_measured(cabinet)
     found = [*_corners(cabinet), *_tees(cabinet), *_laps(cabinet)]
-    _check_corners(cabinet, found)
     form = {frozenset((j.a, j.b)): j.form for j in found}
-    return tuple(_fitted(cabinet, j, form) for j in found)
+    fitted = tuple(_fitted(cabinet, j, form) for j in found)
+    _check_corners(cabinet, fitted)
+    return fitted
 
 
 def covering(a: str, b: str) -> tuple[str, str]:
@@ -186,7 +187,8 @@ def _corners(cabinet: Cabinet) -> Iterator[Joint]:
 
 def outward(panel: str) -> Vec:
     """Return the unit vector out of the cabinet."""
-    return np.eye(3)[AXES.index(PANEL_NORMAL[panel])] * (-1.0 if panel in LOWER_PANELS else 1.0)
+    out: Vec = np.eye(3)[AXES.index(PANEL_NORMAL[panel])] * (-1.0 if panel in LOWER_PANELS else 1.0)
+    return out
 
 
 def _tees(cabinet: Cabinet) -> Iterator[Joint]:
@@ -197,12 +199,12 @@ def _tees(cabinet: Cabinet) -> Iterator[Joint]:
             start, end = lay.frame.to_space(np.array([e.start, e.end]))
             face = parts[e.part].frame
             into = face.e3 * np.sign(face.e3 @ (face.origin - start))
-            spec, form, note = _spec(cabinet, brace.name, e.part, "tee")
+            _, form, note = _spec(cabinet, brace.name, e.part, "tee")
             if form != "butt" and abs(lay.frame.e3 @ into) > 1e-9:
                 key = _key(cabinet, brace.name, e.part)
                 if key.startswith("joints.edges"):
                     raise DesignError(
-                        f"{brace.name!r} stands askew on {e.part!r}, and a groove is cut square; make this joint a butt",
+                        f"{brace.name!r} stands askew on {e.part!r}, and a groove is cut square; make it a butt",
                         key=f"{key}.form",
                     )
                 form, note = "butt", f"butt, because {brace.name} stands askew on {e.part}"
@@ -220,25 +222,34 @@ def _laps(cabinet: Cabinet) -> Iterator[Joint]:
                 yield Joint(a=a, b=b, kind="cross", form="lap", start=start, end=end, into=start - end)
 
 
-def _check_corners(cabinet: Cabinet, found: list[Joint]) -> None:
-    """Refuse a mitre or rebate whose end would leave a hole or a corner no cutter reaches."""
-    form = {frozenset((j.a, j.b)): j for j in found if j.kind == "corner"}
+def _check_corners(cabinet: Cabinet, found: tuple[Joint, ...]) -> None:
+    """Refuse a mitre or rebate whose end would leave a hole at a corner of the cabinet."""
+    corner = {frozenset((j.a, j.b)): j for j in found if j.kind == "corner"}
 
-    def ends(panel: str, other: str) -> str:
-        j = form[frozenset((panel, other))]
-        return j.form if j.form in ("mitre", "rebate") else "covers" if panel == j.b else "covered"
+    def end(panel: str, other: str) -> str:
+        """How a panel ends at another: past it or at it, and by what joint."""
+        j = corner[frozenset((panel, other))]
+        if j.form == "mitre":
+            return "mitre"
+        return ("takes in " if j.form == "rebate" else "covers ") + ("it" if panel == j.b else "self")
 
-    for j in form.values():
+    for j in corner.values():
         if j.form not in ("mitre", "rebate"):
             continue
-        axis = next(x for x in AXES if x not in (PANEL_NORMAL[j.a], PANEL_NORMAL[j.b]))
-        for beyond in sides(axis):
-            a, b = ends(j.a, beyond), ends(j.b, beyond)
-            wrong = a != b if j.form == "mitre" else b == "mitre" or (b == "covers" and a != "covers") or a == "mitre"
-            if wrong:
+        for beyond in sides("xyz"[int(np.argmax(np.abs(j.along)))]):
+            a, b = end(j.a, beyond), end(j.b, beyond)
+            if j.form == "rebate" and b == "takes in it":
+                other = corner[frozenset((j.b, beyond))]
+                if abs(other.depth - j.depth) > 1e-9:
+                    raise DesignError(
+                        f"the rebates of {j.b!r} for {j.a!r} and {beyond!r} meet and are {j.depth:g} and {other.depth:g} "
+                        "deep; give them one depth",
+                        key=f"{_key(cabinet, j.a, j.b)}.depth",
+                    )
+            elif a != b or (j.form == "rebate" and b == "mitre"):
                 raise DesignError(
-                    f"the {j.form} of {j.a!r} and {j.b!r} ends at {beyond!r} in an open corner; give {j.a}-{beyond} and "
-                    f"{j.b}-{beyond} the form {j.form!r} too, or this joint another",
+                    f"the {j.form} of {j.a!r} and {j.b!r} ends at {beyond!r} in an open corner; give {j.a}-{beyond} "
+                    f"and {j.b}-{beyond} the form {j.form!r} too, or this joint another",
                     key=f"{_key(cabinet, j.a, j.b)}.form",
                 )
 
@@ -302,8 +313,8 @@ def groove_cutter(cabinet: Cabinet, width: float, key: str) -> float:
 def _check_tongue(j: Joint, ta: float, key: str) -> None:
     if j.tongue > MOST_TONGUE * ta:
         raise DesignError(
-            f"a tongue of {j.tongue:g} on {j.a!r}, a board {ta:g} thick, leaves shoulders of {(ta - j.tongue) / 2:.3g}; "
-            f"make it at most {MOST_TONGUE * ta:.3g}",
+            f"a tongue of {j.tongue:g} on {j.a!r}, a board {ta:g} thick, leaves shoulders of {(ta - j.tongue) / 2:.3g}"
+            f"; make it at most {MOST_TONGUE * ta:.3g}",
             key=f"{key}.tongue",
         )
     wall = (ta - j.tongue) / 2 - j.clearance

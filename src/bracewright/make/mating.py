@@ -161,14 +161,16 @@ def _check_apart(cabinet: Cabinet, joints: tuple[Joint, ...], part: str, found: 
     shapes = [c.path.polygon(FINE) for c in found]
     inside = _clear(cabinet, part)
     for (c, p), (d, q) in combinations(list(zip(found, shapes, strict=True)), 2):
-        if c.kind == d.kind == "rebate" or c.other == d.other or frozenset((c.other, d.other)) in lapped:
-            continue  # rebates of one board may run into each other, and the grooves of a lapped pair must cross
+        # Rebates of one board may run into each other and a slot into them; the grooves of a lapped pair must cross.
+        shoulders = {c.kind, d.kind} <= {"rebate", "slot"} and "rebate" in (c.kind, d.kind)
+        if shoulders or c.other == d.other or frozenset((c.other, d.other)) in lapped:
+            continue
         if "through" not in (c.side, d.side) and c.side != d.side:
             left = thickness - c.depth - d.depth
             if left < LEAST_WALL and p.intersection(q).area > FINE:
                 raise DesignError(
                     f"the {c.kind} for {c.other!r} and the {d.kind} for {d.other!r}, cut from both faces of {part!r}, "
-                    f"leave {left:.3g} of wood between them; leave {LEAST_WALL:g}: make them shallower or move one part",
+                    f"leave {left:.3g} of wood between them; leave {LEAST_WALL:g}: make them shallower or move one",
                     key=f"joints.edges.{part}-{c.other}",
                 )
             continue

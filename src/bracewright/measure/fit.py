@@ -201,6 +201,7 @@ def fit(
         sensor_mass_kg=measured.sensor_mass_kg,
     )
     chosen = predict.parameters
+    measured = _in_order(measured, predict.places)
     mass = None if mass_kg is None else (mass_kg, mass_error)
     x = np.zeros(len(chosen))
     here = predict(x)
@@ -235,6 +236,19 @@ def fit(
         loss_factor=losses,
         suspect=tuple(p for p, k in zip(measured.places, keep, strict=True) if not k),
     )
+
+
+def _in_order(measured: MeasuredModes, places: Sequence[Place]) -> MeasuredModes:
+    """Put the rows of measured shapes in a model's order; raises DesignError for a place it lacks."""
+    if tuple(places) == measured.places or not measured.places:
+        return measured
+    lacking = [p for p in measured.places if p not in places]
+    if lacking:
+        raise DesignError(f"the model was made without the place {lacking[0]}; make it anew", key="places")
+    full = np.full((len(places), len(measured)), np.nan + 0j)
+    for row, p in zip(measured.complex_shapes, measured.places, strict=True):
+        full[list(places).index(p)] = row
+    return replace(measured, places=tuple(places), complex_shapes=full, shapes=full.real)
 
 
 def _count(cabinet: Cabinet, measured: MeasuredModes, size: float) -> int:

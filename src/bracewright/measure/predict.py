@@ -25,6 +25,7 @@ from bracewright.measure.records import Place
 
 Array = NDArray[np.float64]
 STEP = 0.02  # of a logarithm, for differences of designs
+SPARE_LOADED = 8  # modes more where sensor masses are worked in
 SPARE = 25  # modes beyond those wanted in a reduced basis
 BOARD_KNOTS = 5  # designs sampled between a board parameter's bounds
 JOINT_STEP = 1.0  # of a joint's logarithm between samples, at most
@@ -121,7 +122,7 @@ class FullModel:
         self.count = count
         self.size = size
         self.masses = dict(sensor_mass_kg or {})
-        self.spare = 8 if self.masses else 0
+        self.spare = SPARE_LOADED if self.masses else 0
         self._start: Array | None = None
 
     def __call__(self, x: Array) -> Prediction:
@@ -197,7 +198,7 @@ def board_shares(model: Model, modes: Modes) -> dict[str, Array]:
 class ReducedModel:
     """Matrices in a basis of modes, each parameter's change sampled between its bounds and added up.
 
-    The basis holds the modes at the design and at each parameter's lower bound, so that a joint may come loose.
+    The basis holds the modes at the design and at each parameter's bounds, so that a joint may come loose.
     Parameters are taken not to act on one another: exact for joints, good to second order for boards.
     """
 
@@ -225,8 +226,8 @@ class ReducedModel:
                 (x, self.model if x == 0 else build(changed(cabinet, {p.key: float(np.exp(x))}), size=size))
                 for x in _knots(p)
             ]
-            if p.key.startswith("joints"):
-                basis.append(solve(models[0][1], count, prove=False, start=modes.shapes).shapes)
+            ends = [m for x, m in (models[0], models[-1]) if x != 0]
+            basis += [solve(m, count, prove=False, start=modes.shapes).shapes for m in ends]
             sampled.append(models)
         V = _orthonormal(np.hstack(basis), self.model.M)
         self.basis = V
@@ -252,24 +253,29 @@ class ReducedModel:
     def matrices(self, x: Array) -> tuple[Array, Array]:
         """Reduced K and M at logarithms of the factors."""
         u = [_coordinate(p, v) for p, v in zip(self.parameters, x, strict=True)]
-        K = self.K0 + sum(s(v) for s, v in zip(self._K, u, strict=True))
-        M = self.M0 + sum(s(v) for s, v in zip(self._M, u, strict=True))
+        moved = [i for i, v in enumerate(x) if v != 0]
+        K = self.K0 + sum(self._K[i](u[i]) for i in moved)
+        M = self.M0 + sum(self._M[i](u[i]) for i in moved)
         return (K + K.T) / 2, (M + M.T) / 2
+
+    def eigenpairs(self, x: Array) -> tuple[Array, Array]:
+        """Eigenvalues and modes in the basis at logarithms of the factors."""
+        K, M = self.matrices(np.asarray(x, float))
+        last = 5 + self.count + (SPARE_LOADED if self.masses else 0)
+        lam, y = eigh(K, M, subset_by_index=(0, min(last, len(K) - 1)))
+        return lam[6:], y[:, 6:]
 
     def __call__(self, x: Array) -> Prediction:
         """Predict at logarithms of the factors."""
-        K, M = self.matrices(np.asarray(x, float))
-        lam, y = eigh(K, M)
-        keep = slice(6, 6 + self.count + (8 if self.masses else 0))
-        lam, y = lam[keep], y[:, keep]
+        lam, y = self.eigenpairs(x)
         f = np.sqrt(lam) / (2 * np.pi)
         slopes = np.zeros((len(self.parameters), len(lam)))
         u = [_coordinate(p, v) for p, v in zip(self.parameters, x, strict=True)]
         stretch = [v if p.key.startswith("boards") else 1.0 for p, v in zip(self.parameters, u, strict=True)]
         for i, (v, d) in enumerate(zip(u, stretch, strict=True)):
             dK, dM = d * self._K[i].derivative()(v), d * self._M[i].derivative()(v)
-            slopes[i] = (np.einsum("im,ij,jm->m", y, dK, y) - lam * np.einsum("im,ij,jm->m", y, dM, y)) / (2 * lam)
-        shares = {b: np.einsum("im,ij,jm->m", y, k, y) / lam for b, k in self.board_K.items()}
+            slopes[i] = ((y * (dK @ y)).sum(0) - lam * (y * (dM @ y)).sum(0)) / (2 * lam)
+        shares = {b: (y * (k @ y)).sum(0) / lam for b, k in self.board_K.items()}
         mass = self.model.mass_kg + sum(float(s(v)) for s, v in zip(self._mass, u, strict=True))
         loss = np.asarray(sum(s * self.cabinet.board(b).loss_factor for b, s in shares.items()))
         at = self.rows @ y
@@ -286,8 +292,9 @@ def _knots(p: Parameter) -> list[float]:
     """Logarithms at which a parameter is sampled, from its lower to its upper bound, 0 among them."""
     low, high = np.log(p.low), np.log(p.high)
     if p.key.startswith("boards"):
-        return [float(v) for v in np.log(np.unique([*np.linspace(p.low, p.high, BOARD_KNOTS - 1), 1.0]))]
-    below, above = (max(1, int(np.ceil(abs(v) / JOINT_STEP))) for v in (low, high))
+        factors = [*np.linspace(p.low, 1.0, BOARD_KNOTS // 2 + 1), *np.linspace(1.0, p.high, BOARD_KNOTS // 2 + 1)]
+        return [float(v) for v in np.log(np.unique(factors))]
+    below, above = (int(np.ceil(abs(v) / JOINT_STEP)) for v in (low, high))
     return [float(v) for v in np.unique([*np.linspace(low, 0.0, below + 1), *np.linspace(0.0, high, above + 1)])]
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,8 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.linalg import eigh
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import eigsh
+from scipy.sparse.linalg import LinearOperator, eigsh
+from scipy.spatial import cKDTree
 from skfem import Basis, ElementHex2, MeshHex
 from skfem.models.poisson import laplace, mass
 
@@ -71,24 +73,31 @@ class AirMesh:
             ones[self.dofs[:, self.room == k], k] = 1.0
         return np.asarray(np.einsum("nk,nk->k", ones, self.M @ ones))
 
+    @cached_property
+    def _tree(self) -> tuple[cKDTree, IntArray]:
+        cells = np.argwhere(self.element >= 0)
+        middles = np.column_stack([(p[:-1] + p[1:])[cells[:, a]] / 2 for a, p in enumerate(self.planes)])
+        return cKDTree(middles), cells
+
     def rows(self, points: Array) -> Any:
-        """Interpolation rows (p, unknowns) at points (p, 3), m; empty where there is no air."""
-        cell, local = [], []
-        inside = np.ones(len(points), dtype=bool)
+        """Interpolation rows (p, unknowns) at points (p, 3), m; a point in wood takes the air nearest to it."""
+        cell = np.empty((len(points), 3), dtype=np.int64)
         for axis, planes in enumerate(self.planes):
-            x = points[:, axis]
-            inside &= (x > planes[0] - 1e-7) & (x < planes[-1] + 1e-7)
-            i = np.clip(np.searchsorted(planes, x, side="right") - 1, 0, len(planes) - 2)
-            cell.append(i)
-            local.append(np.clip((x - planes[i]) / (planes[i + 1] - planes[i]), 0.0, 1.0))
-        element = np.where(inside, self.element[cell[0], cell[1], cell[2]], -1)
-        shapes = [np.stack([(1 - t) * (1 - 2 * t), 4 * t * (1 - t), t * (2 * t - 1)], axis=1) for t in local]
+            at = np.searchsorted(planes, points[:, axis], side="right") - 1
+            cell[:, axis] = np.clip(at, 0, len(planes) - 2)
+        wood = self.element[tuple(cell.T)] < 0
+        if wood.any():
+            tree, cells = self._tree
+            cell[wood] = cells[tree.query(points[wood])[1]]
+        shapes = []
+        for axis, planes in enumerate(self.planes):
+            low, high = planes[cell[:, axis]], planes[cell[:, axis] + 1]
+            t = np.clip((points[:, axis] - low) / (high - low), 0.0, 1.0)
+            shapes.append(np.stack([(1 - t) * (1 - 2 * t), 4 * t * (1 - t), t * (2 * t - 1)], axis=1))
         value = np.einsum("pi,pj,pk->pijk", *shapes).reshape(len(points), 27)
-        at = np.flatnonzero(element >= 0)
-        cols = self.dofs[self.places][:, element[at]].T
-        return sp.csr_array(
-            (value[at].ravel(), (np.repeat(at, 27), cols.ravel())), shape=(len(points), self.K.shape[0])
-        )
+        cols = self.dofs[self.places][:, self.element[tuple(cell.T)]].T
+        indptr = np.arange(0, value.size + 1, 27)
+        return sp.csr_array((value.ravel(), cols.ravel(), indptr), shape=(len(points), self.K.shape[0]))
 
 
 @dataclass(frozen=True)
@@ -122,7 +131,7 @@ class Air:
         f = self.wavenumber[: self.true_modes] * SPEED / (2 * np.pi)
         return np.asarray(f[f > 1.0])
 
-    def amplitudes(self, push: NDArray[np.generic], frequency_Hz: float) -> NDArray[np.complex128]:
+    def amplitudes(self, push: NDArray[Any], frequency_Hz: float) -> NDArray[np.complex128]:
         """Return mode amplitudes (m, ...) when `push` (m, ...) is the volume acceleration let in, weighted by shape.
 
         Pressure is `shapes` times amplitudes times the density of air.
@@ -162,7 +171,7 @@ def _marks(cabinet: Cabinet, axis: int, size: float) -> Array:
     ends = [x for stretch in fine for x in stretch[:2] if low < x < high]
     marks = sorted([*marks, *(x for x in ends if min(abs(x - m) for m in marks) > CLOSE * size)])
     out = [marks[0]]
-    for a, b in zip(marks, marks[1:], strict=False):
+    for a, b in pairwise(marks):
         if b - a < 1e-3:
             continue
         step = min([size, *(h for x, y, h in fine if x < b and a < y)])
@@ -282,8 +291,14 @@ def _corners(number: IntArray) -> tuple[IntArray, IntArray]:
     return label.reshape(count, 8).astype(np.int64), grid_of
 
 
-def air_modes(cabinet: Cabinet, highest_Hz: float, *, size: float = ELEMENT, sources: Array | None = None,
-              mesh: AirMesh | None = None) -> Air:
+def air_modes(
+    cabinet: Cabinet,
+    highest_Hz: float,
+    *,
+    size: float = ELEMENT,
+    sources: Array | None = None,
+    mesh: AirMesh | None = None,
+) -> Air:
     """Return the modes of the air inside up to a frequency.
 
     Parameters
@@ -307,7 +322,7 @@ def air_modes(cabinet: Cabinet, highest_Hz: float, *, size: float = ELEMENT, sou
     count = min(count + len(volume), n - 2)
     shift = (np.pi / max(span)) ** 2
     op = factor(mesh.K + shift * mesh.M)
-    inverse = sp.linalg.LinearOperator((n, n), matvec=op.solve, dtype=float)
+    inverse = LinearOperator((n, n), matvec=op.solve, dtype=float)
     start = np.cos(np.arange(n))
     value, shapes = eigsh(mesh.K, count, mesh.M, sigma=-shift, OPinv=inverse, v0=start)
     order = np.argsort(value)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import j1, struve
@@ -13,7 +15,7 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 
-def rayleigh(points: Array, sources: Array, area: Array, velocity: NDArray[np.generic], frequency_Hz: float) -> Complex:
+def rayleigh(points: Array, sources: Array, area: Array, velocity: NDArray[Any], frequency_Hz: float) -> Complex:
     """Return the pressure (p, ...) at points (p, 3), m, in front of a baffled plane (Rayleigh's integral).
 
     Parameters
@@ -39,7 +41,7 @@ def radiation_resistance(sources: Array, area: Array, frequency_Hz: float) -> Ar
     return np.asarray(w**2 * DENSITY / (2 * np.pi * SPEED) * np.outer(area, area) * np.sinc(w / SPEED * r / np.pi))
 
 
-def efficiency(sources: Array, area: Array, velocity: NDArray[np.generic], frequency_Hz: float) -> float:
+def efficiency(sources: Array, area: Array, velocity: NDArray[Any], frequency_Hz: float) -> float:
     """Radiation efficiency of a baffled plane: its power over rho c times area times the mean square velocity."""
     power = 0.5 * np.real(velocity.conj() @ radiation_resistance(sources, area, frequency_Hz) @ velocity)
     return float(power / (0.5 * DENSITY * SPEED * np.sum(area * np.abs(velocity) ** 2)))

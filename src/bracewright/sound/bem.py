@@ -12,6 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,9 @@ NEAR = 2.0  # panel diameters between centres
 RIM_POINTS = 12  # on each edge of a panel, for its effect on itself
 MIRRORS = np.array(list(product((1.0, -1.0), repeat=3)))
 # Row: class of symmetry; column: mirror image. Each class is even or odd about each of the three planes.
-CHARACTERS = np.array([[np.prod(np.where(np.array(odd) == 1, m, 1.0)) for m in MIRRORS] for odd in product((0, 1), repeat=3)])
+CHARACTERS = np.array(
+    [[np.prod(np.where(np.array(odd) == 1, m, 1.0)) for m in MIRRORS] for odd in product((0, 1), repeat=3)]
+)
 
 
 def _gauss(n: int) -> tuple[Array, Array]:
@@ -99,13 +102,13 @@ class Panels:
         """(g n,) areas, image after image."""
         return np.tile(self.area, len(self.mirrors))
 
-    def to_classes(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
+    def to_classes(self, values: NDArray[Any]) -> NDArray[Any]:
         """Turn values (g n, ...) on the panels into their parts (g, n, ...) by class of symmetry."""
         g = len(self.mirrors)
         parts = values.reshape(g, len(self.corners), *values.shape[1:])
         return np.asarray(np.tensordot(self.characters, parts, axes=1) / np.sqrt(g))
 
-    def from_classes(self, parts: NDArray[np.generic]) -> NDArray[np.generic]:
+    def from_classes(self, parts: NDArray[Any]) -> NDArray[Any]:
         """Inverse of `to_classes`."""
         g = len(self.mirrors)
         out = np.tensordot(self.characters.T, parts, axes=1) / np.sqrt(g)

@@ -115,4 +115,4 @@ def sheet_matrices(part: FlatPart, sheet: Damping, key: str) -> tuple[Any, Any]:
     dofs = (FIELDS * mesh.nodes6[:, :, None] + np.arange(FIELDS)).reshape(len(k), -1)
     row, col = np.broadcast_arrays(dofs[:, :, None], dofs[:, None, :])
     shape = (FIELDS * len(mesh.points),) * 2
-    return tuple(sp.coo_array((x.ravel(), (row.ravel(), col.ravel())), shape=shape).tocsr() for x in (k, mass))  # type: ignore[return-value]
+    return tuple(sp.coo_array((x.ravel(), (row.ravel(), col.ravel())), shape=shape).tocsr() for x in (k, mass))

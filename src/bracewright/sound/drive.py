@@ -69,7 +69,7 @@ class Drive:
         """Return the amplitudes (m,) of the air modes, Pa per m/s2 of cone acceleration."""
         return np.asarray(DENSITY * self.air.amplitudes(self.source, frequency_Hz))
 
-    def patterns(self, frequency_Hz: Sequence[float]) -> Array:
+    def patterns(self, frequency_Hz: Array) -> Array:
         """Return real load patterns (n, k) that stand for all loads, for static corrections."""
         seen = [self.push @ self.pressure(f) for f in frequency_Hz]
         real = [part for p in seen for part in (p.real, p.imag) if np.abs(part).max() > 1e-12 * np.abs(p).max()]
@@ -89,7 +89,9 @@ def playing(model: Model, names: Sequence[str] | None = None) -> tuple[Driver, .
     for name in names or ():
         if name not in known:
             raise DesignError(f"got {name!r}; drivers are {', '.join(known) or 'none'}", key="drivers")
-    chosen = tuple(d for d in drivers if (d.opening in names if names else d.moving_mass_g > 0 and d.piston_area_cm2 > 0))
+    chosen = tuple(
+        d for d in drivers if (d.opening in names if names else d.moving_mass_g > 0 and d.piston_area_cm2 > 0)
+    )
     if not chosen:
         raise DesignError("no driver has moving_mass_g and piston_area_cm2; add them", key="drivers")
     for d in chosen:
@@ -125,18 +127,7 @@ def source_rows(model: Model, mesh: AirMesh, names: Sequence[str]) -> Array:
 
 
 def _mean_row(mesh: AirMesh, points: Array) -> Array:
-    rows = mesh.rows(points)
-    found = np.asarray(abs(rows).sum(axis=1)) > 0.5
-    if not found.any():
-        # A brace stands right behind it: let the air nearest to the opening take the volume.
-        return np.asarray(mesh.rows(_nearest_air(mesh, points.mean(axis=0))[None]).toarray()[0])
-    return np.asarray(rows.sum(axis=0)).ravel() / found.sum()
-
-
-def _nearest_air(mesh: AirMesh, point: Array) -> Array:
-    cells = np.argwhere(mesh.element >= 0)
-    centres = np.column_stack([(p[:-1] + p[1:])[cells[:, a]] / 2 for a, p in enumerate(mesh.planes)])
-    return np.asarray(centres[np.linalg.norm(centres - point, axis=1).argmin()])
+    return np.asarray(mesh.rows(points).sum(axis=0)).ravel() / len(points)
 
 
 def wall_push(model: Model, mesh: AirMesh) -> Any:
@@ -151,9 +142,7 @@ def wall_push(model: Model, mesh: AirMesh) -> Any:
         space, half = part.to_space(flat), part.thickness / 2 + HAIR
         row = np.repeat(model.first[name] + FIELDS * part.mesh.nodes6.T[:, :, None] + 2, value.shape[2], axis=2)
         point = np.broadcast_to(np.arange(len(flat)).reshape(weight.shape), row.shape)
-        shape = sp.csr_array(
-            ((value * weight).ravel(), (row.ravel(), point.ravel())), shape=(model.dofs, len(flat))
-        )
+        shape = sp.csr_array(((value * weight).ravel(), (row.ravel(), point.ravel())), shape=(model.dofs, len(flat)))
         if name in PANELS:
             sign = outward_sign(part)
             out = out + shape @ (sign * mesh.rows(space - sign * half * part.rotation[2]))

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -61,7 +62,7 @@ class Outside:
     def _triangle(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         return np.triu_indices(len(self.surface.panels.corners))
 
-    def _unpacked(self, packed: NDArray[np.generic]) -> Complex:
+    def _unpacked(self, packed: NDArray[Any]) -> Complex:
         i, j = self._triangle
         n = len(self.surface.panels.corners)
         full = np.empty((8, n, n), dtype=complex)
@@ -150,7 +151,7 @@ class Field:
         """j w rho."""
         return 2j * np.pi * self.frequency_Hz * DENSITY
 
-    def pressure(self, velocity: NDArray[np.generic]) -> Complex:
+    def pressure(self, velocity: NDArray[Any]) -> Complex:
         """Pressure on the surface (panels, ...), Pa."""
         p = self.surface.panels
         parts = p.to_classes(velocity)
@@ -158,7 +159,7 @@ class Field:
         by_class = (flat / p.area[:, None]).reshape(parts.shape)
         return np.asarray(self.source * p.from_classes(by_class))
 
-    def power(self, velocity: NDArray[np.generic]) -> NDArray[np.float64]:
+    def power(self, velocity: NDArray[Any]) -> NDArray[np.float64]:
         """Radiated power (...), W, for peak velocities."""
         area = self.surface.panels.all_area
         flux = np.real(self.pressure(velocity) * np.conj(velocity))
@@ -189,7 +190,10 @@ class Field:
         """Return p r exp(j k r) (d, panels) far off in unit directions (d, 3) from the middle of the box, Pa m."""
         p = self.surface.panels
         k = 2 * np.pi * self.frequency_Hz / SPEED
-        s = np.exp(1j * k * (directions @ p.all_centres.T)) * p.all_area / (4 * np.pi)
+        xyz, w = p.points(bem.FAR_POINTS)
+        every = (p.mirrors[:, None, None] * xyz).reshape(-1, 3)
+        wave = np.exp(1j * k * (directions @ every.T)).reshape(len(directions), -1, w.shape[1])
+        s = np.einsum("deq,eq->de", wave, np.tile(w, (len(p.mirrors), 1))) / (4 * np.pi)
         return self._through(s, s * (1j * k * (directions @ p.all_outward.T)))
 
     def _through(self, single: Complex, double: Complex) -> Complex:

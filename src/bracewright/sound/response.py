@@ -23,7 +23,7 @@ from bracewright.sound.damping import Damped
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-BEYOND = 1.25  # modes are taken up to this times the highest frequency
+BEYOND = 1.5  # modes are taken up to this times the highest frequency
 DEPENDENT = 1e-9
 
 
@@ -55,7 +55,7 @@ class Reduced:
         lam = (2 * np.pi * self.modes.frequency_Hz) ** 2
         return np.asarray(np.einsum("im,im->m", phi, self.damped.matrix @ phi) / lam)
 
-    def solve(self, load: NDArray[np.generic], frequency_Hz: float, impedance: Complex | None = None) -> Complex:
+    def solve(self, load: NDArray[Any], frequency_Hz: float, impedance: Complex | None = None) -> Complex:
         """Return displacements q (r, ...) in the basis under loads (r, ...), N; q times jw is velocity.
 
         Parameters
@@ -98,7 +98,7 @@ class Reduced:
         return out
 
 
-def power_in(load: NDArray[np.generic], q: Complex, frequency_Hz: float) -> float:
+def power_in(load: NDArray[Any], q: Complex, frequency_Hz: float) -> float:
     """Mean power, W, that loads put into displacements q of the same basis."""
     return float(0.5 * np.real(np.vdot(load, 2j * np.pi * frequency_Hz * q)))
 
@@ -115,7 +115,7 @@ def modes_up_to(damped: Damped, highest_Hz: float, progress: Callable[[str], Non
     return solve(model, max(count, 1), prove=False)
 
 
-def reduce(damped: Damped, modes: Modes, loads: NDArray[np.generic]) -> Reduced:
+def reduce(damped: Damped, modes: Modes, loads: NDArray[Any]) -> Reduced:
     """Project a damped model on rigid motions, modes and the static corrections of loads.
 
     Parameters
@@ -130,7 +130,14 @@ def reduce(damped: Damped, modes: Modes, loads: NDArray[np.generic]) -> Reduced:
         # A negative shift of the first mode's size: a free cabinet has no static deflection of its own.
         shift = (2 * np.pi * float(modes.frequency_Hz[0])) ** 2
         loads = loads / (np.linalg.norm(loads, axis=0) + 1e-300)
-        rest = factor(model.K + shift * model.M).solve(np.ascontiguousarray(loads)) if loads.shape[1] else loads
+        if loads.shape[1]:
+            op = factor(model.K + shift * model.M)
+            rest = op.solve(np.ascontiguousarray(loads))
+            # A second step takes in how the deflection changes with frequency.
+            rest = np.hstack([rest, op.solve(model.M @ (rest - base @ (base.T @ (model.M @ rest))))])
+            rest = rest / np.sqrt(np.einsum("ik,ik->k", rest, model.M @ rest))
+        else:
+            rest = loads
         for _ in range(2):
             rest = rest - base @ (base.T @ (model.M @ rest))
         if rest.shape[1]:
@@ -158,7 +165,7 @@ def _orthonormal(x: Array, M: Any) -> Array:
     return x
 
 
-def direct(damped: Damped, load: NDArray[np.generic], frequency_Hz: float) -> Complex:
+def direct(damped: Damped, load: NDArray[Any], frequency_Hz: float) -> Complex:
     """Return displacements (n, ...) by solving the whole damped model at one frequency: the check on `Reduced`."""
     from scipy.sparse import csc_array
     from scipy.sparse.linalg import splu

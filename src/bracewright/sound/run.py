@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -226,13 +227,7 @@ def sound(
         middle = time.perf_counter()
         out = spectrum(ready, f, point=point, two_way=two_way, air_load=air_load, progress=progress)
     seconds = {"set up": middle - started, "frequencies": time.perf_counter() - middle}
-    return _with_seconds(out, seconds)
-
-
-def _with_seconds(s: Sound, seconds: Mapping[str, float]) -> Sound:
-    from dataclasses import replace
-
-    return replace(s, seconds=seconds)
+    return replace(out, seconds=seconds)
 
 
 def spectrum(
@@ -254,9 +249,9 @@ def spectrum(
     # Amplitude of each elastic mode in a displacement of the basis.
     phi = reduced.modes.shapes
     share = (reduced.damped.model.M @ phi).T @ reduced.basis
-    mode_walls = ready.walls @ np.linalg.lstsq(share.T @ share + 1e-12 * np.eye(share.shape[1]), share.T, rcond=None)[0]
+    mode_walls = ready.walls @ share.T
     sides = ready.outside.surface.faces
-    keep: dict[str, list[Complex]] = {k: [] for k in ("p", "drv", "side", "cause", "mode", "W", "Wd", "in", "q")}
+    keep: dict[str, list[Any]] = {k: [] for k in ("p", "drv", "side", "cause", "mode", "W", "Wd", "in", "q")}
     for number, f in enumerate(frequency_Hz):
         if progress and number % 10 == 0:
             progress(f"{number} of {len(frequency_Hz)} frequencies")
@@ -282,23 +277,23 @@ def spectrum(
         keep["Wd"].append(field.power(cones))
         keep["in"].append(np.asarray(0.5 * np.real(np.vdot(loads.sum(axis=1), 1j * w * both))))
         keep["q"].append(both)
-    a = {k: np.array(x) for k, x in keep.items()}
-    w = 2 * np.pi * frequency_Hz
-    lost = 0.5 * w * np.real(np.einsum("fr,rs,fs->f", a["q"].conj(), reduced.D, a["q"]))
+    got = {k: np.array(x) for k, x in keep.items()}
+    omega = 2 * np.pi * frequency_Hz
+    lost = 0.5 * omega * np.real(np.einsum("fr,rs,fs->f", got["q"].conj(), reduced.D, got["q"]))
     return Sound(
         setup=ready,
         frequency_Hz=frequency_Hz,
         point=point,
-        cabinet_Pa=a["p"],
-        drivers_Pa=a["drv"],
-        side_Pa={s: a["side"][:, k] for k, s in enumerate(PANELS)},
-        cause_Pa={s: a["cause"][:, k] for k, s in enumerate(("force", "pressure"))},
-        mode_Pa=a["mode"],
-        cabinet_W=a["W"].real,
-        drivers_W=a["Wd"].real,
-        power_in_W=a["in"].real,
+        cabinet_Pa=got["p"],
+        drivers_Pa=got["drv"],
+        side_Pa={s: got["side"][:, k] for k, s in enumerate(PANELS)},
+        cause_Pa={s: got["cause"][:, k] for k, s in enumerate(("force", "pressure"))},
+        mode_Pa=got["mode"],
+        cabinet_W=got["W"].real,
+        drivers_W=got["Wd"].real,
+        power_in_W=got["in"].real,
         dissipated_W=lost,
-        displacement=a["q"],
+        displacement=got["q"],
         seconds={},
     )
 

@@ -199,5 +199,6 @@ def point_rows(model: Model, part: str, at: tuple[float, float]) -> Any:
         raise DesignError(f"the point ({at[0]:g}, {at[1]:g}) is not on the wood of {part!r}; move it", key="at")
     value, dx, dy = motion(p, np.zeros(3), p.rotation[0])
     w = (p.rotation[2] @ value)[None]
-    return sp.csr_array(rows(p.mesh.trace(xy), w, (p.rotation[2] @ dx)[None], (p.rotation[2] @ dy)[None],
-                             model.first[part], model.dofs))
+    return sp.csr_array(
+        rows(p.mesh.trace(xy), w, (p.rotation[2] @ dx)[None], (p.rotation[2] @ dy)[None], model.first[part], model.dofs)
+    )
