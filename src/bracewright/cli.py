@@ -160,11 +160,12 @@ def _parser() -> Parser:
     modes = command("modes", _modes, "compute the first modes of a cabinet")
     sound = command("sound", _sound, "what the cabinet itself radiates, relative to its drivers")
     tune = command("tune", _tune, "search for better brace positions and pocket sizes")
+    fit = command("fit", _fit, "correct a design's boards and joints by records of taps on the cabinet")
     cut = command("cut", _cut, "write the outlines to cut: DXF, coordinates, cut list")
     demo = command("demo", _demo, "run the whole job on an example cabinet")
-    for sub in (check, modes, sound, tune, cut):
+    for sub in (check, modes, sound, tune, fit, cut):
         sub.add_argument("file", metavar="FILE", help="design file")
-    for sub in (tune, cut):
+    for sub in (tune, fit, cut):
         sub.add_argument("--out", required=True, metavar="DIR", help="folder to write to; made if it is missing")
     demo.add_argument(
         "--out", default="bracewright-demo", metavar="DIR", help="folder to write to (default %(default)s)"
@@ -184,6 +185,17 @@ def _parser() -> Parser:
     )
     tune.add_argument("--evaluations", type=_whole(2, 100_000), default=60, help="designs to try (default %(default)s)")
     tune.add_argument("--resume", action="store_true", help="go on from the search kept in DIR")
+    fit.add_argument("records", nargs="+", metavar="RECORDS", help="WAV, CSV or UFF files, or folders with taps.toml")
+    fit.add_argument(
+        "--low", type=_number(5.0, 20_000.0), metavar="HZ", help="lowest frequency (default: by the design)"
+    )
+    fit.add_argument("--high", type=_number(10.0, 20_000.0), metavar="HZ", help="highest (default: the twelfth mode's)")
+    fit.add_argument("--mass", type=_number(0.5, 1000.0), metavar="KG", help="of the cabinet on a scale")
+    fit.add_argument("--block", type=_number(0.05, 20.0), default=1.0, metavar="S", help="seconds used after a tap (1)")
+    fit.add_argument("--window", type=_number(0.01, 20.0), metavar="S", help="time constant of an exponential window")
+    fit.add_argument(
+        "--size", type=_number(10.0, 200.0), default=40.0, metavar="MM", help="side of an element, mm (40)"
+    )
     for sub in (tune, demo):
         sub.add_argument("--seed", type=_whole(0, 2**31 - 1), default=0, help="start of the random numbers (default 0)")
     return parser
@@ -312,6 +324,28 @@ def _sound(args: argparse.Namespace, progress: Progress) -> Report:
         table |= {"files": [str(f) for f in files], "note": note}
         text += "\n" + note + "\n" + "".join(f"{f}\n" for f in files)
     return table, text
+
+
+def _fit(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.designfile import load
+    from bracewright.measure import fit_files
+
+    cabinet = load(args.file)
+    folder = _folder(args.out)
+    progress("reading the records and fitting")
+    found = fit_files(
+        cabinet,
+        args.records,
+        low_Hz=args.low,
+        high_Hz=args.high,
+        block_s=args.block,
+        window_s=args.window,
+        mass_kg=args.mass,
+        size=args.size,
+    )
+    files = found.fit.save(folder)
+    table = {**found.to_table(), "files": [str(f) for f in files]}
+    return table, found.text() + "written: " + ", ".join(str(f) for f in files) + "\n"
 
 
 def _cut(args: argparse.Namespace, progress: Progress) -> Report:

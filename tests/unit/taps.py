@@ -23,7 +23,7 @@ def pulse(n, start, rate=RATE, *, peak=120.0, contact_s=0.0009):
 
 def answer(force, f_r, loss, at_tap, at_sensor, rate=RATE):
     """Acceleration after a force, free of wrap-around."""
-    n = 8 * len(force)
+    n = 4 * len(force)
     f = np.fft.rfftfreq(n, 1 / rate)
     h = accelerance(f, f_r, loss, at_tap, at_sensor)
     return np.fft.irfft(np.fft.rfft(force, n) * h, n)[: len(force)]

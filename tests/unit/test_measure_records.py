@@ -99,7 +99,9 @@ def test_csv_with_a_time_column(tmp_path):
 
 def pyuff_sets(path, sets):
     pyuff = pytest.importorskip("pyuff")
-    pyuff.UFF(str(path)).write_sets(sets, mode="overwrite")
+    path.unlink(missing_ok=True)
+    # Its own overwriting loses the heading of a binary record.
+    pyuff.UFF(str(path)).write_sets(sets, mode="add")
 
 
 def uff_set(data, x, func, kind, **more):
@@ -108,7 +110,8 @@ def uff_set(data, x, func, kind, **more):
         "type": 58, "func_type": func, "rsp_node": 1, "rsp_dir": 3, "ref_node": 2, "ref_dir": 3, "data": data, "x": x,
         "id1": "test", "rsp_ent_name": "NONE", "ref_ent_name": "NONE", "abscissa_spacing": 1, "abscissa_min": x[0],
         "abscissa_inc": x[1] - x[0], "num_pts": len(x), "ordinate_spec_data_type": kind,
-        "abscissa_spec_data_type": 17 if func == 1 else 18, "binary": 0, **more,
+        "abscissa_spec_data_type": 17 if func == 1 else 18, "binary": 0,
+        "orddenom_spec_data_type": 0, "z_axis_spec_data_type": 0, **more,
     }  # fmt: skip
 
 

@@ -541,18 +541,38 @@ def test_the_history_counts_every_design(found):
     assert scores[0] == 0
 
 
-def test_a_seed_repeats_the_search(found):
-    one, two = tuned(evaluations=6), tuned(evaluations=6)
+def test_a_seed_repeats_the_search():
+    one, two = tuned(evaluations=4), tuned(evaluations=4)
     assert one == two
-    assert tuned(evaluations=6, seed=1).history != one.history
+    assert tuned(evaluations=4, seed=1).history != one.history
 
 
-def test_a_search_goes_on_from_a_torn_archive(tmp_path, monkeypatch):
+@pytest.fixture
+def solved(monkeypatch):
+    """Put a formula in the place of the plate model; the list that comes back gets each cabinet it is asked for."""
+    asked = []
+
+    def formula(cabinet, size, modes):
+        asked.append(cabinet)
+        brace = cabinet.brace("shelf")
+        shape = brace.pockets[0].shape
+        low = 300 + 60 * np.cos((brace.at - 190) / 70) - 0.02 * (shape.size[1] - 118) ** 2
+        frequency = low * np.arange(1, modes + 1) ** (0.9 + 0.001 * (shape.centre[1] - 112))
+        return {"frequency_Hz": frequency.tolist(), "moved_m3": [0.0] * modes, "design": {}}
+
+    monkeypatch.setattr(search_module, "_solved", formula)
+    return asked
+
+
+def test_a_formula_is_brought_to_its_peak(solved):
+    found = tuned(evaluations=60)
+    assert found.cabinet.brace("shelf").at == pytest.approx(190, abs=4)
+    assert found.evaluations == len(solved) <= 60
+
+
+def test_a_search_goes_on_from_a_torn_archive(tmp_path, solved):
     path = tmp_path / "search.jsonl"
-    solved = []
-    whole = search_module._solved
-    monkeypatch.setattr(search_module, "_solved", lambda *a: solved.append(1) or whole(*a))
-    complete = tuned(evaluations=8, resume=path)
+    complete = tuned(resume=path)
     assert len(solved) == complete.evaluations
     lines = path.read_bytes().splitlines(keepends=True)
     assert len(lines) == complete.evaluations
@@ -561,27 +581,34 @@ def test_a_search_goes_on_from_a_torn_archive(tmp_path, monkeypatch):
     # Killed while the sixth was being written.
     path.write_bytes(b"".join(lines[:5]) + lines[5][:100])
     solved.clear()
-    assert tuned(evaluations=8, resume=path) == complete
+    assert tuned(resume=path) == complete
     assert len(solved) == complete.evaluations - 5
     assert path.read_bytes() == b"".join(lines)
     solved.clear()
-    assert tuned(evaluations=8, resume=path) == complete
+    assert tuned(resume=path) == complete
     assert not solved
 
 
-def test_a_stopped_search_hands_back_the_best_so_far(tmp_path):
+@pytest.mark.parametrize("at", [1, 5, 19])
+def test_a_stopped_search_hands_back_the_best_so_far(tmp_path, solved, at):
     path = tmp_path / "search.jsonl"
 
     def stop(count, numbers):
-        if count == 5:
+        if count == at:
             raise KeyboardInterrupt
 
-    early = tuned(evaluations=20, resume=path, progress=stop)
+    if at == 1:
+        with pytest.raises(KeyboardInterrupt):  # nothing to hand back yet
+            tuned(resume=path, progress=stop)
+        return
+    early = tuned(resume=path, progress=stop)
     assert "stopped early" in early.message
-    assert 5 <= early.evaluations <= 6
+    assert at <= early.evaluations <= at + 1
     assert early.after["score"] >= 0
     assert not Rules.of(lopsided()).broken(early.cabinet)
     assert len(path.read_bytes().splitlines()) == early.evaluations
+    # Going on ends where it would have ended.
+    assert tuned(resume=path).cabinet == tuned().cabinet
 
 
 def test_an_archive_serves_another_goal_but_not_another_mesh(tmp_path):
@@ -603,9 +630,9 @@ def test_a_file_that_is_no_archive_is_left_alone(tmp_path, content):
         Archive(tmp_path / "missing" / "a.jsonl").add("k", {"reason": ""})
 
 
-def test_progress_reports_the_best_so_far():
+def test_progress_reports_the_best_so_far(solved):
     seen = []
-    found = tuned(evaluations=6, progress=lambda count, numbers: seen.append((count, numbers)))
+    found = tuned(progress=lambda count, numbers: seen.append((count, numbers)))
     assert [c for c, _ in seen] == list(range(1, found.evaluations + 1))
     assert [n["score"] for _, n in seen] == [t.best for t in found.history]
 
@@ -620,7 +647,7 @@ def test_designs_that_cannot_be_solved_are_counted(monkeypatch):
 
     calls: list[object] = []
     monkeypatch.setattr(search_module, "build", fussy)
-    found = tuned(evaluations=10)
+    found = tuned(evaluations=7)
     assert found.infeasible == 3
     assert [t.reason for t in found.history if t.score is None] == ["MeshError: too thin here"] * 3
     assert "3 of them could not be" in found.message
@@ -645,7 +672,7 @@ def test_a_start_that_cannot_keep_a_limit_is_refused_by_name_and_amount():
 
 def test_a_start_that_breaks_a_limit_is_moved_first():
     cabinet = crowded(30)
-    found = search(cabinet, space=space_at(cabinet, "*.at"), size=COARSE, evaluations=8)
+    found = search(cabinet, space=space_at(cabinet, "*.at"), size=COARSE, evaluations=4)
     assert "the start broke spacing.low.high by 10 mm" in found.message
     assert not Rules.of(cabinet).broken(found.cabinet)
     assert found.cabinet.brace("high").at - found.cabinet.brace("low").at >= 62

@@ -41,16 +41,23 @@ class Cell:
     faces: tuple[Face, ...]
 
     @cached_property
+    def corners(self) -> Vec:
+        """Corners (n, 3), each as often as faces meet there."""
+        return np.concatenate([f.corners for f in self.faces])
+
+    @cached_property
     def moments(self) -> tuple[float, Vec]:
         """Volume in mm3 and centroid (3,)."""
-        inside = np.mean([f.corners.mean(axis=0) for f in self.faces], axis=0)
-        volume, first = 0.0, np.zeros(3)
-        for f in self.faces:
-            a, b, c = f.corners[0], f.corners[1:-1], f.corners[2:]
-            v = np.abs(np.cross(b - a, c - a) @ (a - inside)) / 6
-            volume += float(v.sum())
-            first += v @ ((a + b + c + inside) / 4)
-        return volume, first / volume if volume else inside
+        inside = self.corners.mean(axis=0)
+        # Faces fall into triangles about their first corner, the cell into tetrahedra about a point inside.
+        fan = [np.repeat(f.corners[:1], len(f.corners) - 2, axis=0) for f in self.faces]
+        first, second, third = (
+            np.concatenate(x) for x in (fan, [f.corners[1:-1] for f in self.faces], [f.corners[2:] for f in self.faces])
+        )
+        share = np.abs(np.linalg.det(np.stack([first, second, third], axis=1) - inside)) / 6
+        volume = float(share.sum())
+        centre = share @ (first + second + third + inside) / 4
+        return volume, centre / volume if volume else inside
 
     @property
     def volume(self) -> float:
@@ -65,7 +72,7 @@ class Cell:
     def clipped(self, halfspace: HalfSpace) -> Cell | None:
         """Return the part of the cell in a half-space, or None if nothing is left."""
         n, d = halfspace
-        gaps = np.concatenate([f.corners for f in self.faces]) @ n - d
+        gaps = self.corners @ n - d
         if (gaps >= -lay.TOUCH).all():
             return self
         if (gaps <= lay.TOUCH).all():
@@ -83,9 +90,13 @@ class Cell:
 
     def split(self, halfspaces: Iterable[HalfSpace]) -> tuple[Cell | None, list[Cell]]:
         """Return the part in all the half-spaces, and the rest in convex pieces; the cell itself if nothing is in."""
+        planes = list(halfspaces)
+        gaps = self.corners @ np.array([n for n, _ in planes]).T - [d for _, d in planes]
+        if (gaps <= lay.TOUCH).all(axis=0).any():
+            return None, [self]
         rest: Cell | None = self
         outside = []
-        for n, d in halfspaces:
+        for n, d in planes:
             assert rest is not None
             piece = rest.clipped((-n, -d))
             rest = rest.clipped((n, d))

@@ -19,8 +19,7 @@ from bracewright.fem.system import Model
 
 Array = NDArray[np.float64]
 BLOCK = 12  # columns of a block
-MAX_BLOCKS = 60
-SETTLED = 1e-10  # of the largest eigenvalue wanted
+SETTLED = 1e-10
 SPARE = 4  # eigenpairs beyond those asked for, to find a gap for the inertia count
 RIGID_LIMIT = 1e-3  # of the first elastic eigenvalue
 
@@ -57,7 +56,9 @@ class Modes:
         return len(self.frequency_Hz)
 
 
-def solve(model: Model, count: int = 20, *, prove: bool = True, start: Array | None = None) -> Modes:
+def solve(
+    model: Model, count: int = 20, *, prove: bool = True, start: Array | None = None, tolerance: float = SETTLED
+) -> Modes:
     """Return the first `count` elastic modes.
 
     Parameters
@@ -69,6 +70,8 @@ def solve(model: Model, count: int = 20, *, prove: bool = True, start: Array | N
         Count the eigenvalues below the last mode by inertia, which costs one more factorisation.
     start : (n, k) array, optional
         Shapes to start from, such as a similar design's modes on the same mesh.
+    tolerance : float
+        Change between two sweeps, relative to the largest eigenvalue wanted, at which to stop.
 
     Raises
     ------
@@ -84,8 +87,11 @@ def solve(model: Model, count: int = 20, *, prove: bool = True, start: Array | N
         op = factor(model.K - sigma * model.M)
         # Parts joined to nothing move freely, six ways each.
         loose = 6 * int(connected_components(model.K)[0])
-        block = _start(model, max(BLOCK, loose)) if start is None else start
-        lam, phi = _lowest(model, op, sigma, count + loose + SPARE, block)
+        if start is None:
+            block = np.random.default_rng(20).standard_normal((n, max(BLOCK, loose)))  # the same every time
+        else:
+            block = np.hstack([model.rigid, start])
+        lam, phi = _lowest(model, op, sigma, count + loose + SPARE, block, tolerance)
     rigid = _count_rigid(lam)
     missed = None
     if prove:
@@ -110,33 +116,33 @@ def solve(model: Model, count: int = 20, *, prove: bool = True, start: Array | N
     )
 
 
-def _lowest(model: Model, op: Factor, sigma: float, wanted: int, start: Array) -> tuple[Array, Array]:
+def _lowest(model: Model, op: Factor, sigma: float, wanted: int, start: Array, settled: float) -> tuple[Array, Array]:
     """Return the lowest eigenpairs by a block Krylov method on the inverse, checked to be sound.
 
     Blocks keep a fast factorisation busy, find repeated modes, and take a start from modes known before.
     """
-    M = model.M
-    basis = np.zeros((model.dofs, 0))
-    images = np.zeros((model.dofs, 0))
-    x, mx = _orthonormal(op.solve(M @ start), M, basis, basis)
-    mbasis = basis
+    M, n = model.M, model.dofs
+    room = min(n, 3 * wanted + 8 * start.shape[1])
+    # Columns side by side in memory; products with all of them at once are most of the work.
+    basis, mbasis, images = (np.zeros((n, room), order="F") for _ in range(3))
+    small = np.zeros((room, room))
+    filled = 0
+    x, mx = _orthonormal(op.solve(M @ start), M, basis[:, :0], mbasis[:, :0])
     last = np.full(wanted, np.inf)
-    for _ in range(MAX_BLOCKS):
-        basis, mbasis = np.hstack([basis, x]), np.hstack([mbasis, mx])
-        w = op.solve(mx)
-        images = np.hstack([images, w])
-        small = mbasis.T @ images
-        theta, y = np.linalg.eigh((small + small.T) / 2)
-        if len(theta) >= wanted and theta[-wanted] > 0:
+    while filled + x.shape[1] <= room and x.shape[1]:
+        new = slice(filled, filled + x.shape[1])
+        basis[:, new], mbasis[:, new], images[:, new] = x, mx, op.solve(mx)
+        filled = new.stop
+        small[:filled, new] = mbasis[:, :filled].T @ images[:, new]
+        small[new, :filled] = small[:filled, new].T
+        theta, y = np.linalg.eigh(small[:filled, :filled])
+        if filled > wanted + 2 and theta[-wanted] > 0:
             lam = 1 / theta[: -wanted - 1 : -1] + sigma
-            # Rayleigh quotients gain two digits for each of the vectors', so a settled value is a converged pair.
-            if np.abs(lam - last).max() < SETTLED * abs(lam[-1]) and basis.shape[1] > wanted + 2:
-                vectors = images @ (y[:, : -wanted - 1 : -1] / theta[: -wanted - 1 : -1])
-                return _checked(model, lam, vectors)
+            if np.abs(lam - last).max() < settled * abs(lam[-1]):
+                best = y[:, : -wanted - 1 : -1] / theta[: -wanted - 1 : -1]
+                return _checked(model, lam, images[:, :filled] @ best)
             last = lam
-        if basis.shape[1] + x.shape[1] > model.dofs:
-            break
-        x, mx = _orthonormal(w, M, basis, mbasis)
+        x, mx = _orthonormal(images[:, new], M, basis[:, :filled], mbasis[:, :filled])
     raise SolveError("the eigenvalue solver did not converge; refine the mesh or ask for fewer modes")
 
 
@@ -162,11 +168,6 @@ def _checked(model: Model, lam: Array, phi: Array) -> tuple[Array, Array]:
             f"an eigenvalue is negative ({value[0]:.3g}); check for a board or joint of negative stiffness"
         )
     return value, phi @ y
-
-
-def _start(model: Model, columns: int) -> Array:
-    """A fixed block to start from: the same answer every time."""
-    return np.random.default_rng(20).standard_normal((model.dofs, columns))
 
 
 def _first_guess(model: Model) -> float:

@@ -227,7 +227,7 @@ def read_uff(p: Path) -> list[list[UffSignal]]:
             unit=str(s.get("ordinate_axis_units_lab", "")),
             name=str(s.get("id1", "")).strip(),
         )
-        if not runs or signal.data_type in (9, 13):
+        if not runs or signal.data_type in (9, 13) or signal.unit.strip() in ("N", "lbf"):
             runs.append([])
         runs[-1].append(signal)
     if not runs:

@@ -22,6 +22,7 @@ KEPT_OF_PEAK = 0.03  # and above this part of the strongest
 DOUBLE = 0.05  # of the first pulse; common practice, no source
 ONE_PULSE_S = 0.002  # ringing of the hammer this long is still one blow
 QUIET = 0.1  # of the answer's peak may still ring before a blow
+CLIPPED = 4  # samples at one and the same peak
 DECAYED = 0.03  # of the answer's peak may be left at the end of a block without a window
 
 
@@ -186,10 +187,10 @@ def _answer_faults(record: Record, start: int, pre: int, block: int, window_s: f
     seen = record.signals[:, max(begin, 0) : end]
     for c, row, limit in zip(record.channels, seen, record.limits, strict=True):
         over = int((np.abs(row) >= 0.999 * limit).sum())
-        flat = _longest_flat(row)
+        flat = _at_peak(row)
         if over:
             faults.append(f"the {c.kind} is overloaded: {over} samples at its limit")
-        elif flat >= 4:
+        elif flat >= CLIPPED:
             faults.append(f"the {c.kind} is clipped: {flat} equal samples at its peak")
     if begin < 0:
         faults.append("it begins before the record; start recording earlier")
@@ -212,12 +213,10 @@ def _answer_faults(record: Record, start: int, pre: int, block: int, window_s: f
     return faults
 
 
-def _longest_flat(row: Array) -> int:
-    """Length of the run of equal samples at the largest magnitude."""
+def _at_peak(row: Array) -> int:
+    """Samples that reach the very same largest magnitude: a few of them are no ringing, but a limit."""
     size = np.abs(row)
-    top = size >= size.max() * (1 - 1e-9)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], top, [False]]).astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max(initial=0))
+    return int((size >= size.max() * (1 - 1e-9)).sum())
 
 
 def frfs(

@@ -62,6 +62,13 @@ MAX_SECONDS = 120.0
 RATES_HZ = (200.0, 1.0e6)
 MIN_SAMPLES = 64
 MAX_CHANNELS = 64
+#: Data type of a UFF record -> what it is of, and its SI unit.
+UFF_TYPES: Mapping[int, tuple[str, str]] = {
+    9: ("hammer", "N"),
+    13: ("hammer", "N"),
+    12: ("accelerometer", "m/s2"),
+    15: ("microphone", "Pa"),
+}
 CHANNEL_KEYS = ("kind", "unit", "scale", "part", "at", "direction", "mass_g", "range", "name")
 
 
@@ -393,9 +400,10 @@ def _channel(row: Mapping[str, Any], before: Channel | None) -> Channel:
 
 
 def _uff_channel(s: formats.UffSignal) -> Channel:
-    kind, unit = {13: ("hammer", "N"), 9: ("hammer", "N"), 12: ("accelerometer", "m/s2"), 15: ("microphone", "Pa")}.get(
-        s.data_type, ("accelerometer", "1")
-    )
     # A label takes precedence over the unit that goes with the type.
     label = s.unit.strip().replace("^", "").replace("²", "2").replace("**", "")
-    return Channel(kind=kind, unit=label if label in OF_KIND[kind] else unit, name=s.name)
+    for kind, units in OF_KIND.items():
+        if label in units and label != "1":
+            return Channel(kind=kind, unit=label, name=s.name)
+    kind, unit = UFF_TYPES.get(s.data_type, ("accelerometer", "1"))
+    return Channel(kind=kind, unit=unit, name=s.name)

@@ -315,16 +315,19 @@ def air_modes(
     n = mesh.K.shape[0]
     k_max = 2 * np.pi * highest_Hz / SPEED
     volume = mesh.volume
-    # Weyl's count of the modes of a room, with its surface term and some to spare.
+    # Weyl's count of the modes of a room, with its surface term; braces add some, so ask again when it falls short.
     span = [p[-1] - p[0] for p in mesh.planes]
-    area = 2 * (span[0] * span[1] + span[0] * span[2] + span[1] * span[2]) * (1 + len(cabinet.braces) / 2)
-    count = int(volume.sum() * k_max**3 / (6 * np.pi**2) + area * k_max**2 / (16 * np.pi) + 12)
-    count = min(count + len(volume), n - 2)
+    area = 2 * (span[0] * span[1] + span[0] * span[2] + span[1] * span[2])
+    count = int(volume.sum() * k_max**3 / (6 * np.pi**2) + area * k_max**2 / (16 * np.pi)) + 8 + len(volume)
     shift = (np.pi / max(span)) ** 2
     op = factor(mesh.K + shift * mesh.M)
     inverse = LinearOperator((n, n), matvec=op.solve, dtype=float)
-    start = np.cos(np.arange(n))
-    value, shapes = eigsh(mesh.K, count, mesh.M, sigma=-shift, OPinv=inverse, v0=start)
+    while True:
+        count = min(count, n - 2)
+        value, shapes = eigsh(mesh.K, count, mesh.M, sigma=-shift, OPinv=inverse, v0=np.cos(np.arange(n)))
+        if value.max() > k_max**2 or count == n - 2:
+            break
+        count = int(1.4 * count)
     order = np.argsort(value)
     value, shapes = value[order], shapes[:, order]
     keep = value < k_max**2

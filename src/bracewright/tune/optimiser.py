@@ -26,7 +26,7 @@ FIRST_RADIUS = 0.2  # of the bounds' range
 LARGEST_RADIUS = 0.4
 SMALLEST_RADIUS = 2e-3
 RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
-EXPLORE_EVERY = 4  # one step in so many looks where no design has been tried
+EXPLORE_EVERY = 6  # one step in so many looks where no design has been tried
 NEAR = 1e-4  # weight of staying near the start while it is mended
 GAIN = 1e-4  # a smaller improvement does not count as one
 
@@ -77,7 +77,7 @@ def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Arra
     run = _Run(problem, np.random.default_rng(seed))
     n = len(problem.start)
     if evaluations > 1 and n:
-        run.sample(min(n + 1, max(2, evaluations // 3)))
+        run.sample(min(n // 2 + 1, max(2, evaluations // 3)))
         run.climb(evaluations)
     return problem.low + run.best * problem.reach, run.top
 
