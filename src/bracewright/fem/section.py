@@ -99,7 +99,10 @@ class JointSection:
     slip_basis, slip : (m, m - 1) and (m - 1, m - 1) arrays
         The same for forces along the line; slips are taken at the block's centre.
     torsion : float
-        What the block adds to the arms' torsion about the line, N m2, the arms' ends held against warping.
+        What the block adds to the arms' torsion about the line, N m2.
+    grip : (m,) array
+        Stiffness with which the block keeps each ending arm's cross-section square to the line, N; infinite
+        for an arm that another continues.
     warping : (m,) array
         Slip of each port per unit twist per metre, m2; mean taken off.
     """
@@ -111,6 +114,7 @@ class JointSection:
     slip_basis: Array
     slip: Array
     torsion: float
+    grip: Array
     warping: Array
 
     def stiffness(self, faces: Array) -> tuple[Array, Array, float]:
@@ -182,6 +186,7 @@ def joint_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[st
         plane=unit.plane / modulus,
         slip=unit.slip / modulus,
         torsion=unit.torsion * modulus * size**4,
+        grip=unit.grip * modulus * size**2,
         warping=unit.warping * size**2,
     )
 
@@ -192,9 +197,9 @@ def _unit_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[st
     width = sum(s.thickness for s in vertical)
     mesh = _Mesh(horizontal, vertical, block, arms, width, height)
     plane_basis, plane = _plane(mesh)
-    slip_basis, slip, warping, torsion = _antiplane(mesh)
+    slip_basis, slip, warping, torsion, grip = _antiplane(mesh)
     size = np.array([height if a[1] == "a" else width for a in arms])
-    return JointSection(arms, size, plane_basis, plane, slip_basis, slip, torsion, warping)
+    return JointSection(arms, size, plane_basis, plane, slip_basis, slip, torsion, grip, warping)
 
 
 def through_stiffness(slab: Slab, length: float) -> tuple[Array, Array, float]:
@@ -339,8 +344,13 @@ def _plate(slab: Slab) -> tuple[float, float, float, float]:
     return a, b, d, _shear_stiffness(z, q, [s.G_nz for s in slab], b / a, d - b * b / a)
 
 
-def _antiplane(m: _Mesh) -> tuple[Array, Array, Array, float]:
-    """Slip forces in equilibrium, compliance to them, warping per unit twist, and torsion beyond the arms'."""
+def _antiplane(m: _Mesh) -> tuple[Array, Array, Array, float, Array]:
+    """Slip forces in equilibrium, compliance to them, warping per unit twist, torsion beyond the arms', and grip.
+
+    Under a unit twist an arm's cross-section leaves the normal to the line by b near its end, over a layer
+    sqrt(D66 / S). As a plate with its end gripped by a stiffness k, b = -2 D66 / (sqrt(D66 S) + k): the
+    section's own b gives k.
+    """
     basis = Basis(m.mesh, ElementQuad2(), intorder=4)
     grads = np.stack([b[0].grad for b in basis.basis])  # (i, 2, e, q)
     local = np.einsum("ideq,ed,jdeq,eq->eij", grads, m.shear, grads, basis.dx, optimize=True)
@@ -355,14 +365,46 @@ def _antiplane(m: _Mesh) -> tuple[Array, Array, Array, float]:
     arms = np.diag([m.length[a] / sum(s.G_ns * s.thickness for s in m.slab(a)) for a in m.arms])
     solve = _pinned(K, [int(basis.nodal_dofs[0, 0])])
     u = solve(np.column_stack([ends @ free, -source]))
-    own = (ends @ free).T @ u[:, :-1] - free.T @ arms @ free
+    own_slip = (ends @ free).T @ u[:, :-1] - free.T @ arms @ free
     warp = ends.T @ u[:, -1]
     total = polar + float(source @ u[:, -1])
-    held = 0.0
-    for a in m.arms:
+    arms_alone = 0.0
+    grip = np.full(count, np.inf)
+    for i, a in enumerate(m.arms):
         twist, layer = _twist_stiffness(m.slab(a))
-        held += twist * (m.length[a] - layer)  # the far end is free to warp, the port is held
-    return free, np.asarray((own + own.T) / 2), np.asarray(warp - warp.mean()), total - held
+        lost = layer  # at the far end, which is free to warp
+        if not _continued(a, m.arms):
+            own = twist / 4 / layer  # sqrt(D66 S)
+            away = _port_turn(basis, m, a, u[:, -1])
+            grip[i] = max(-twist / 2 / away - own, 0.0) if away < 0 else np.inf
+            lost += layer * own / (own + grip[i])
+        arms_alone += twist * (m.length[a] - lost)
+    return free, np.asarray((own_slip + own_slip.T) / 2), np.asarray(warp - warp.mean()), total - arms_alone, grip
+
+
+def _continued(arm: str, arms: Sequence[str]) -> bool:
+    """Whether a board runs through the block from this arm to the one opposite."""
+    return ("-" if arm[0] == "+" else "+") + arm[1] in arms
+
+
+def _port_turn(basis: Any, m: _Mesh, arm: str, warped: Array) -> float:
+    """Turn b_s + w,s of an arm's cross-section at its port under a unit twist, from its warping there."""
+    n, z = (np.array(v, dtype=float) for v in ARMS[arm])
+    port, half = (m.width, m.height / 2) if arm[1] == "a" else (m.height, m.width / 2)
+    port /= 2
+    facets = m.mesh.facets_satisfying(
+        lambda x: (np.abs(n @ x.reshape(2, -1) - port) < 1e-9 * port) & (np.abs(z @ x.reshape(2, -1)) < half)
+    )
+    edge = basis.boundary(facets)
+    zz = np.einsum("d,deq->eq", z, edge.global_coordinates())
+    slab = m.slab(arm)
+    faces = -sum(s.thickness for s in slab) / 2 + np.concatenate([[0.0], np.cumsum([s.thickness for s in slab])])
+    g = np.array([s.G_ns for s in slab])[np.clip(np.searchsorted(faces, zz) - 1, 0, len(slab) - 1)]
+    u = np.asarray(edge.interpolate(warped))
+    mean = float((g * u * edge.dx).sum() / (g * edge.dx).sum())
+    middle = float((g * zz * edge.dx).sum() / (g * edge.dx).sum())
+    slope = float((g * (zz - middle) * (u - mean) * edge.dx).sum() / (g * (zz - middle) ** 2 * edge.dx).sum())
+    return slope + port
 
 
 def _twist_stiffness(slab: Slab) -> tuple[float, float]:

@@ -8,7 +8,7 @@ through under a brace keeps its own plate there; the block adds what the plate l
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import product
 from typing import Any
 
@@ -26,7 +26,8 @@ from bracewright.fem.plate import FIELDS
 from bracewright.fem.section import JointSection, Slab, Strip, joint_section, port_rigid, through_stiffness
 
 Array = NDArray[np.float64]
-HOLD_WARP = 10.0  # times G t2: ties a port's warping to the slope along the line, firmly but well conditioned
+GRAINED_RATIO = 4.0
+FIRMEST = 10.0  # times E t2: a grip this firm is as good as rigid
 
 
 @dataclass(frozen=True)
@@ -79,8 +80,10 @@ def slab(board: Board, grain_deg: float, direction_deg: float, *, flip: bool) ->
         gns = 1 / (g * (c - s) ** 2 + 4 * c * s * (compliance[0, 0] + compliance[1, 1] - 2 * compliance[0, 1]))
         G1, G2 = k.G13_GPa * c + k.G23_GPa * s, k.G13_GPa * s + k.G23_GPa * c
         isotropic = abs(k.E1_GPa / k.E2_GPa - 1) < 1e-9
-        # Layers give no modulus through the thickness: take what an isotropic layer of that shear modulus has.
-        ez = min(2 * (1 + k.poisson12) * np.sqrt(k.G13_GPa * k.G23_GPa), k.E1_GPa, k.E2_GPa)
+        # Layers give no modulus through the thickness. Take what an isotropic layer of that shear modulus has,
+        # and for grained wood the larger ratio of radial stiffness to rolling shear (common practice, no source).
+        ratio = 2 * (1 + k.poisson12) if isotropic else GRAINED_RATIO
+        ez = min(ratio * np.sqrt(k.G13_GPa * k.G23_GPa), k.E1_GPa, k.E2_GPa)
         nu_z = k.poisson12 * ez / k.E1_GPa if isotropic else 0.0
         out.append(
             Strip(
@@ -99,18 +102,24 @@ def slab(board: Board, grain_deg: float, direction_deg: float, *, flip: bool) ->
     return tuple(out[::-1] if flip else out)
 
 
-def homogenised(a: Slab, b: Slab) -> Strip:
-    """Block material: the two boards' mean in the block's axes, a's n along a."""
+def homogenised(flat: Slab) -> Strip:
+    """Return the mean of a board's layers, in the section's axes: its n along a, its z along b."""
+    t = sum(k.thickness for k in flat)
 
-    def mean(s: Slab, name: str) -> float:
-        t = sum(k.thickness for k in s)
-        return float(sum(getattr(k, name) * k.thickness for k in s) / t)
+    def mean(name: str) -> float:
+        return float(sum(getattr(k, name) * k.thickness for k in flat) / t)
+
+    return Strip(t, *(mean(f.name) for f in fields(Strip) if f.name != "thickness"))
+
+
+def halved(flat: Strip, upright: Strip) -> Strip:
+    """Return the mean of two boards' materials where a mitre or a lap gives half the block to each."""
 
     def both(first: str, second: str) -> float:
-        return (mean(a, first) + mean(b, second)) / 2
+        return float((getattr(flat, first) + getattr(upright, second)) / 2)
 
     return Strip(
-        thickness=sum(k.thickness for k in a),
+        thickness=flat.thickness,
         E_n=both("E_n", "E_z"),
         E_z=both("E_z", "E_n"),
         E_s=both("E_s", "E_s"),
@@ -294,7 +303,9 @@ def make_block(
         ports.append(Port(part, part_slab(cabinet, part, n, z), n, z, offset))
     flat = next(p.slab for p, arm in zip(ports, arms, strict=True) if arm == "+a")
     upright = next(p.slab for p, arm in zip(ports, arms, strict=True) if arm == "+b")
-    material = flat[0] if m.kind == "tee" and len(flat) == 1 else homogenised(flat, upright)
+    material = homogenised(flat)  # the board that runs through, or whose edge the other stands on
+    if m.kind == "cross" or (m.kind == "corner" and cabinet.joint_between(m.a, m.b).form == "mitre"):
+        material = halved(material, homogenised(upright))
     # The section keeps a vertical slab's layers along +a, against its arm's normal.
     section = joint_section(flat, upright[::-1], material, arms)
     found = wood_along([p.part for p in ports], start, end, [p.offset for p in ports])
@@ -386,7 +397,7 @@ def block_stiffness(block: Block, spec: JointSpec) -> tuple[Array, float]:
     for i in twisting:
         f.add([f.motion(i, 2, change=True)], np.array([[hold * torsion / len(twisting)]]))
     for i in ending:
-        firm = hold * HOLD_WARP * block.material.G_ns * float(section.size[i]) ** 2
+        firm = hold * min(float(section.grip[i]), FIRMEST * block.material.E_s * float(section.size[i]) ** 2)
         f.add([f.motion(i, 4) + f.motion(i, 1, change=True)], np.array([[firm]]))
     return f.matrix, hold
 

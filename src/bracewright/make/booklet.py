@@ -130,7 +130,7 @@ class _Flow:
             self.row(row)
 
     def row(self, row: Sequence[Figure]) -> None:
-        tall = max((f.sketch.bounds[3] - f.sketch.bounds[1]) * f.scale for f in row)
+        tall = max(_tall(f) for f in row)
         captions = [textwrap.wrap(f.caption, int(_wide(f) / (SMALL * NARROW))) for f in row]
         height = tall + SMALL * LEADING * max(map(len, captions)) + 2 * BODY
         self.need(height)
@@ -150,6 +150,11 @@ def _wide(f: Figure) -> float:
     return max(60.0, (f.sketch.bounds[2] - f.sketch.bounds[0]) * f.scale + 6.0)
 
 
+def _tall(f: Figure) -> float:
+    """Height of a figure on the page without its caption, mm."""
+    return (f.sketch.bounds[3] - f.sketch.bounds[1]) * f.scale
+
+
 def _shares(counts: Sequence[int], room: float) -> list[float]:
     """Divide the room among columns by their longest cells, long ones giving way first."""
     wanted = [(c + 2) * SMALL * WIDE for c in counts]
@@ -167,7 +172,8 @@ def booklet_pdf(blocks: Iterable[Block]) -> bytes:
     """Return the blocks as PDF pages."""
     flow = _Flow()
     waiting: list[Figure] = []
-    for b in (*blocks, None):
+    listed = list(blocks)
+    for b, after in zip([*listed, None], [*listed[1:], None, None], strict=True):
         if isinstance(b, Figure):
             waiting.append(b)
             continue
@@ -175,7 +181,7 @@ def booklet_pdf(blocks: Iterable[Block]) -> bytes:
         waiting = []
         if isinstance(b, Heading):
             size = SIZES[b.level]
-            flow.need(size * 2 + 40)
+            flow.need(size * 2 + (_tall(after) + 4 * BODY if isinstance(after, Figure) else 40.0))
             flow.y -= size * 0.8
             flow.lines(b.text, size, bold=True)
             flow.y -= size * 0.4

@@ -209,8 +209,13 @@ def fit(
     before = _paired(here, measured, keep, window)
     if not before.pairs:
         raise SolveError("no measured mode pairs with a computed one; check the places, or give a wider window")
-    keep[suspect_places(here.at, measured, before)] = False
-    x, here, pairing = _descend(predict, measured, keep, (model_error, mass, window))
+    terms = (model_error, mass, window)
+    x, here, pairing = _descend(predict, measured, keep, terms)
+    # Places are judged by the fitted model, whose shapes are closer, and the fit is done again without the bad ones.
+    suspect = suspect_places(here.at, measured, pairing)
+    if suspect:
+        keep[suspect] = False
+        x, here, pairing = _descend(predict, measured, keep, terms, start=x)
     r, J = _residuals(here, measured, pairing, model_error, mass)
     prior = np.array([p.spread for p in chosen])
     covariance = np.linalg.inv(J.T @ J + np.diag(1 / prior**2))
@@ -300,6 +305,7 @@ def _descend(
     measured: MeasuredModes,
     keep: NDArray[np.bool_],
     terms: tuple[float, tuple[float, float] | None, float],
+    start: Array | None = None,
 ) -> tuple[Array, Prediction, Pairing]:
     """Gauss-Newton within bounds, pairing anew at each step, steps halved where they do not help."""
     model_error, mass, window = terms
@@ -315,7 +321,7 @@ def _descend(
         lost = len(measured) - len(pairing.pairs)
         return here, pairing, r, J, float((r**2).sum() + ((x / prior) ** 2).sum() + 25.0 * lost)
 
-    x = np.zeros(len(prior))
+    x = np.zeros(len(prior)) if start is None else start
     here, pairing, r, J, cost = state(x)
     for _ in range(STEPS):
         A = np.vstack([J, np.diag(1 / prior)])

@@ -24,7 +24,8 @@ WINDOW = 0.2  # of the frequency within which a pair is looked for
 MIN_MAC = 0.5
 FEW = 4  # places below which a shape tells little: pairs then go by frequency
 QUIET = 0.05  # of a mode's largest motion anywhere: less at every place and it cannot be seen
-BAD_PLACE = 0.35  # of a place's own motion that the pairs' shapes leave unexplained, typical places being better
+BAD_PLACE = 0.3  # of a place's motion in a mode left over from which the two are at odds
+MOVES = 0.3  # of the mean square over places from which a place counts as moving in a mode
 
 
 def direction_of(cabinet: Cabinet, place: Place) -> Array:
@@ -194,25 +195,31 @@ def visibility(model: Model, modes: Modes, at: Array) -> Array:
 
 
 def suspect_places(at: Array, measured: MeasuredModes, pairing: Pairing, *, limit: float = BAD_PLACE) -> list[int]:
-    """Return places whose motion fits the model in hardly any mode: named wrongly, or a sensor that came loose.
+    """Return places whose motion fits the model in few modes: named wrongly, or a sensor that came loose.
 
-    Of every pair the measured shape is scaled to the computed one; a place is suspect where what is left over,
-    all pairs together, is over `limit` of its own motion and three times that of the middle place.
+    Of every pair the measured shape is scaled to the computed one. A place is at odds with a mode when what is left
+    over exceeds `limit` of its motion there; it is suspect when at odds with two or more of the modes in which it
+    moves, and with at least half of them. Counting modes keeps one mixed with its neighbour from deciding.
     """
-    if len(pairing.pairs) < 3 or len(at) < 6:
+    if len(pairing.pairs) < 4 or len(at) < 6:
         return []
     c, m = (np.array(k) for k in zip(*pairing.pairs, strict=True))
     a, b = at[:, c], measured.complex_shapes[:, m]
-    kept = np.ones(len(at), bool)
+    good = ~np.isnan(b).any(axis=1)
+    a, b = np.where(good[:, None], a, 0), np.where(good[:, None], b, 0)
+    kept = good.copy()
     out: list[int] = []
     while kept.sum() > 5:
-        scale = (b[kept].conj() * a[kept]).sum(0) / (np.abs(b[kept]) ** 2).sum(0)
-        left = (np.abs(a - b * scale) ** 2).sum(1)
-        size = (np.abs(a) ** 2).sum(1) + (np.abs(b * scale) ** 2).sum(1)
-        part = np.where(kept, left / size, -1.0)
-        worst = int(part.argmax())
-        if part[worst] < limit or part[worst] < 3 * np.median(part[kept]):
+        scaled = b * (b[kept].conj() * a[kept]).sum(0) / (np.abs(b[kept]) ** 2).sum(0)
+        size = np.abs(a) ** 2 + np.abs(scaled) ** 2
+        left = np.abs(a - scaled) ** 2
+        moves = size > MOVES * size[kept].mean(axis=0)
+        odd = (left > limit * size) & moves
+        count, share = odd.sum(axis=1), odd.sum(axis=1) / np.maximum(moves.sum(axis=1), 1)
+        wrong = kept & (count >= 2) & (share >= 0.5)
+        if not wrong.any():
             break
+        worst = int(np.where(wrong, share + 0.01 * (left / size.sum(axis=0)).sum(axis=1), -1.0).argmax())
         kept[worst] = False
         out.append(worst)
     return out

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.optimize import Bounds, LinearConstraint, milp, minimize
 from scipy.stats import qmc
 
 from bracewright.errors import DesignError
@@ -27,6 +27,7 @@ LARGEST_RADIUS = 0.4
 SMALLEST_RADIUS = 2e-3
 RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
 EXPLORE_EVERY = 6  # one step in so many looks where no design has been tried
+SLOPE_STEP = 5e-3  # of the bounds' range: about a millimetre, above the tolerance of fitted arcs
 NEAR = 1e-4  # weight of staying near the start while it is mended
 GAIN = 1e-4  # a smaller improvement does not count as one
 
@@ -116,11 +117,54 @@ def mend(problem: Problem, *, steps: int = 20) -> Array:
     return low + best * reach
 
 
+def snap(problem: Problem, x: Array, *, reach: int = 8, tries: int = 8) -> Array | None:
+    """Return whole numbers near x that keep the margins, or None if none are found; what is at its start may stay.
+
+    The nearest whole numbers (sum of distances) under the linearised margins are a small mixed-integer programme; what
+    the true margins then lack is put right in the next one.
+    """
+    n = len(x)
+    try:
+        margins = problem.margins(x)
+    except DesignError:
+        return None
+    slopes = _slopes(problem, (x - problem.low) / problem.reach, margins) / problem.reach
+    moved = x != problem.start
+    low = np.where(moved, np.maximum(np.ceil(problem.low), np.floor(x) - reach), x)
+    high = np.where(moved, np.minimum(np.floor(problem.high), np.ceil(x) + reach), x)
+    if (low > high).any():
+        return None
+    eye, none = np.eye(n), np.zeros((len(margins), n))
+    y = x
+    for _ in range(tries):
+        result = milp(
+            np.r_[np.zeros(n), np.ones(n)],
+            integrality=np.r_[moved.astype(int), np.zeros(n)],
+            bounds=Bounds(np.r_[low, np.zeros(n)], np.r_[high, np.full(n, np.inf)]),
+            constraints=[
+                LinearConstraint(np.hstack([slopes, none]), slopes @ y - margins, np.inf),
+                LinearConstraint(np.hstack([-eye, eye]), -x, np.inf),
+                LinearConstraint(np.hstack([eye, eye]), x, np.inf),
+            ],
+            options={"node_limit": 5000, "mip_rel_gap": 0.05},
+        )
+        if result.x is None:
+            return None
+        y = np.where(moved, np.round(result.x[:n]), x)
+        try:
+            margins = problem.margins(y)
+        except DesignError:
+            return None
+        if (margins >= KEPT).all():
+            return y
+    return None
+
+
 def _slopes(problem: Problem, u: Array, margins: Array) -> Array:
     """Return the slopes (k, n) of the margins at u in 0..1; a variable that cannot be moved has none."""
     out = np.zeros((len(margins), len(u)))
     for i, value in enumerate(u):
-        for step in (1e-3, -1e-3) if value <= 0.5 else (-1e-3, 1e-3):
+        for step in (SLOPE_STEP, -SLOPE_STEP) if value <= 0.5 else (-SLOPE_STEP, SLOPE_STEP):
             moved = u.copy()
             moved[i] += step
             try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from bracewright.fem.system import build
 from bracewright.tune.archive import Archive, Record, design_key
 from bracewright.tune.constraints import Limits, Rules, told
 from bracewright.tune.goals import Goal, moved_volume
-from bracewright.tune.optimiser import Problem, maximise, mend
+from bracewright.tune.optimiser import Problem, maximise, mend, snap
 from bracewright.tune.variables import Space
 
 Array = NDArray[np.float64]
@@ -26,7 +26,6 @@ Progress = Callable[[int, Numbers], None]
 UNIT = 100.0  # mm or percent; brings the margins to the size of a variable over its range
 SNAPPED = 3  # designs on whole millimetres that are solved at the end
 ROUNDED = 12  # of the best designs at the most are brought to whole millimetres
-REPAIRS = 30  # steps of 1 mm a snapped design may take to keep its limits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,13 +157,12 @@ class _Run:
         if not told_start:
             self.finals.append((first, self.space.cabinet))
         spare = min(SNAPPED, evaluations // 4)
-        problem = Problem(score=self.score, margins=self.margins, start=start, low=self.space.low, high=self.space.high)
         end = ""
         try:
             # The start was looked at above; the optimiser asks for it again and is not charged.
             budget = evaluations - spare - (1 if told_start else 0)
             if budget > 0:
-                maximise(problem, evaluations=budget, seed=seed)
+                maximise(replace(self.problem, start=start), evaluations=budget, seed=seed)
             self.finish(evaluations)
         except KeyboardInterrupt:
             end = "stopped early; "
@@ -230,16 +228,18 @@ class _Run:
         # An edge that is gone asks for nothing; one that came asks through `broken` at the end.
         return np.array([found.get(r.name, UNIT) for r in self.rules.rules]) / UNIT
 
+    @property
+    def problem(self) -> Problem:
+        """The problem from the start itself."""
+        low, high = self.space.low, self.space.high
+        return Problem(score=self.score, margins=self.margins, start=self.space.start(), low=low, high=high)
+
     def kept_start(self) -> tuple[Array, str]:
         """Return the start, or what is nearest to it and keeps the limits, and then what the start broke in words."""
-        start = self.space.start()
         broken = self.rules.broken(self.space.cabinet)
         if not broken:
-            return start, ""
-        problem = Problem(
-            score=lambda _: None, margins=self.margins, start=start, low=self.space.low, high=self.space.high
-        )
-        x = mend(problem)
+            return self.space.start(), ""
+        x = mend(self.problem)
         still = self.rules.broken(self.space.apply(x))
         if still:
             raise DesignError(
@@ -254,42 +254,13 @@ class _Run:
         for score, x in sorted(self.scored, key=lambda item: -item[0])[:ROUNDED]:
             if len(self.history) >= evaluations or any(n["score"] >= score for n, _ in self.finals):
                 return
-            y = self.snapped(x)
-            if y is None:
+            y = snap(self.problem, x)
+            if y is None or self.rules.broken(cabinet := self.space.apply(y)):
                 continue
-            cabinet = self.space.apply(y)
             try:
                 self.finals.append((self.look(cabinet), cabinet))
             except SolveError:
                 continue
-
-    def snapped(self, x: Array) -> Array | None:
-        """Return whole millimetres near x that keep every limit, mended in steps of 1 mm; None if none is found."""
-        start, low, high = self.space.start(), np.ceil(self.space.low), np.floor(self.space.high)
-        y = np.where(x == start, x, np.clip(np.round(x), low, high))
-        short = self.shortfall(y)
-        for _ in range(REPAIRS):
-            if not short:
-                return y
-            moves = []
-            for i, v in enumerate(self.space.variables):
-                if not any(v.brace in name for name in short):
-                    continue
-                for to in (np.floor(y[i]) + 1, np.ceil(y[i]) - 1):
-                    z = y.copy()
-                    z[i] = np.clip(to, low[i], high[i])
-                    moves.append((sum(self.shortfall(z).values()), z))
-            least, best = min(moves, key=lambda move: move[0], default=(np.inf, y))
-            if least >= sum(short.values()):
-                return None
-            y, short = best, self.shortfall(best)
-        return None
-
-    def shortfall(self, x: Array) -> dict[str, float]:
-        try:
-            return self.rules.broken(self.space.apply(x))
-        except DesignError as e:
-            return {str(e): np.inf}
 
     def result(self, end: str) -> SearchResult:
         after, cabinet = max(self.finals, key=lambda final: final[0]["score"])

@@ -205,7 +205,8 @@ def _variables(cabinet: Cabinet, limits: Limits) -> Iterable[Variable]:
         if high - low >= LEAST_RANGE:
             yield Variable(name=f"{brace.name}.at", low=low, high=high, brace=brace.name)
         names = cut_names(brace)
-        for k in range(len(brace.pockets)):
+        # A mesh the user brought holds its pockets already.
+        for k in range(0 if brace.mesh else len(brace.pockets)):
             yield from _pocket_variables(cabinet, brace, k, f"{brace.name}.{names[k]}", limits)
 
 
