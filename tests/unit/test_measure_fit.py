@@ -128,7 +128,7 @@ def round_trip(reduced, planned, seed, *, swapped=False):
 @pytest.mark.slow
 def test_values_lie_within_their_stated_spread(reduced, planned):
     # Noise, a 5 g sensor, double hits and clipping in every one; two places exchanged in every fifth.
-    z, caught = [], 0
+    z, caught, blamed = [], 0, 0
     for seed in range(100):
         swapped = seed % 5 == 0
         x, found, H = round_trip(reduced, planned, seed, swapped=swapped)
@@ -137,13 +137,16 @@ def test_values_lie_within_their_stated_spread(reduced, planned):
         assert faults.count("double hit") == 4
         assert faults.count("clipped") == 3
         if swapped:
-            caught += {planned.taps[4], planned.taps[8]} == set(found.suspect)
+            caught += {planned.taps[4], planned.taps[8]} <= set(found.suspect)
+        else:
+            blamed += len(found.suspect) > 0
     z = np.array(z)
     for k in range(z.shape[1]):
         assert (np.abs(z[:, k]) < 2).sum() >= 90
         # Neither too narrow nor so wide that it says nothing.
         assert 0.4 < z[:, k].std() < 1.3
     assert caught >= 18
+    assert blamed <= 8
 
 
 def test_fit_of_the_whole_model(solved, planned):

@@ -22,7 +22,7 @@ from bracewright.tune import Goal, Limits, Space, search
 from bracewright.tune.archive import Archive, design_key
 from bracewright.tune.constraints import Rules, amounts, stacked, told
 from bracewright.tune.goals import closest_pair, moved_volume, smooth_minimum, spread
-from bracewright.tune.optimiser import Problem, maximise, mend
+from bracewright.tune.optimiser import Problem, maximise, mend, snap
 from bracewright.tune.variables import Variable
 
 search_module = import_module("bracewright.tune.search")  # the package's name for it is the function
@@ -495,6 +495,27 @@ def test_a_start_that_breaks_its_margins_is_refused_and_can_be_mended():
     np.testing.assert_allclose(mend(problem), [0.5, 0.5], atol=0.01)
     hopeless = replace(problem, margins=lambda x: np.array([x[0] - 2.0, -x[0]]))
     assert mend(hopeless)[0] == pytest.approx(1.0, abs=0.01)  # both short by 1
+
+
+def on_grid(margins, n=2):
+    return Problem(score=lambda x: 0.0, margins=margins, start=np.full(n, 2.5), low=np.zeros(n), high=np.full(n, 20.0))
+
+
+def test_whole_numbers_are_found_where_rounding_each_breaks_a_limit():
+    # A strip of no width: only pairs of whole numbers that sum to 10 will do.
+    strip = on_grid(lambda x: np.array([x.sum() - 10, 10 - x.sum()]) / 100)
+    assert snap(strip, np.array([3.5, 6.5])).sum() == 10
+    # The area a b stays above 50.5 and a below 7.2: 7 x 7 falls short, 7 x 8 is nearest.
+    area = on_grid(lambda x: np.array([x[0] * x[1] - 50.5, 7.2 - x[0]]) / 100)
+    np.testing.assert_array_equal(snap(area, np.array([7.1, 7.2])), [7, 8])
+    # What is at its start stays there, whole or not.
+    free = on_grid(lambda x: np.array([10.6 - x.sum()]) / 100)
+    np.testing.assert_array_equal(snap(free, np.array([2.5, 8.1])), [2.5, 8])
+
+
+def test_no_whole_numbers_are_said():
+    gap = on_grid(lambda x: np.array([x[0] - 3.2, 3.8 - x[0]]) / 100)
+    assert snap(gap, np.array([3.5, 1.0])) is None
 
 
 # --- search ---------------------------------------------------------------------------------------------------------

@@ -197,26 +197,29 @@ def visibility(model: Model, modes: Modes, at: Array) -> Array:
 def suspect_places(at: Array, measured: MeasuredModes, pairing: Pairing, *, limit: float = BAD_PLACE) -> list[int]:
     """Return places whose motion fits the model in few modes: named wrongly, or a sensor that came loose.
 
-    Of every pair the measured shape is scaled to the computed one. A place is at odds with a mode when what is left
-    over exceeds `limit` of its motion there; it is suspect when at odds with two or more of the modes in which it
-    moves, and with at least half of them. Counting modes keeps one mixed with its neighbour from deciding.
+    Every measured shape is fitted by its computed one, and by others within its half width, from which one sensor
+    cannot tell it. A place is at odds with a mode when what is left over exceeds `limit` of its motion there; it is
+    suspect when at odds with three or more of the modes in which it moves, and with at least half of them.
     """
     if len(pairing.pairs) < 4 or len(at) < 6:
         return []
-    c, m = (np.array(k) for k in zip(*pairing.pairs, strict=True))
-    a, b = at[:, c], measured.complex_shapes[:, m]
+    m = [j for _, j in pairing.pairs]
+    b = measured.complex_shapes[:, m]
     good = ~np.isnan(b).any(axis=1)
-    a, b = np.where(good[:, None], a, 0), np.where(good[:, None], b, 0)
+    b = np.where(good[:, None], b, 0)
+    f = pairing.computed_Hz
+    near = [np.flatnonzero(np.abs(f - f[k]) <= measured.loss_factor[j] * f[k]) for k, j in pairing.pairs]
     kept = good.copy()
     out: list[int] = []
     while kept.sum() > 5:
-        scaled = b * (b[kept].conj() * a[kept]).sum(0) / (np.abs(b[kept]) ** 2).sum(0)
-        size = np.abs(a) ** 2 + np.abs(scaled) ** 2
-        left = np.abs(a - scaled) ** 2
+        fits = [at[:, k] @ np.linalg.lstsq(at[kept][:, k] + 0j, b[kept, i], rcond=None)[0] for i, k in enumerate(near)]
+        model = np.stack(fits, axis=1)
+        size = np.abs(model) ** 2 + np.abs(b) ** 2
+        left = np.abs(model - b) ** 2
         moves = size > MOVES * size[kept].mean(axis=0)
         odd = (left > limit * size) & moves
         count, share = odd.sum(axis=1), odd.sum(axis=1) / np.maximum(moves.sum(axis=1), 1)
-        wrong = kept & (count >= 2) & (share >= 0.5)
+        wrong = kept & (count >= 3) & (share >= 0.5)
         if not wrong.any():
             break
         worst = int(np.where(wrong, share + 0.01 * (left / size.sum(axis=0)).sum(axis=1), -1.0).argmax())
