@@ -37,8 +37,8 @@ ROOMS = {
     "examples": "__init__",
     "fem": "__init__ export factor gradient joints mesh modes moves parts plate section supports system thick",
     "sound": "__init__ air baffled bem damping drive listen medium radiate report response run surface",
-    "make": "__init__ assembly booklet buildsheet cautions coordinates cutter drawings dxf joinery mating nesting "
-    "pages parts sheets sketch",
+    "make": "__init__ assembly booklet buildsheet cautions coordinates cutter drawings dxf joinery joint laps mating "
+    "nesting pages parts sheets sketch",
     "tune": "__init__ archive constraints goals optimiser search variables",
     "measure": "__init__ fit formats frf identify loose offcut pair parameters plan predict quality records",
     "show": "__init__ measure_plots plots sound_plots",

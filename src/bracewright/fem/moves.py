@@ -62,7 +62,8 @@ class Touched:
 def touched(cabinet: Cabinet, below: Cabinet, above: Cabinet) -> Touched:
     """Which parts differ between two designs in board, outline or place."""
     parts = (*PANELS, *(b.name for b in cabinet.braces))
-    joints = below.joint != above.joint or below.joint_overrides != above.joint_overrides
+    named = ("joint", "brace_joint", "joint_overrides")
+    joints = any(getattr(below, k) != getattr(above, k) for k in named)
     resized = any(getattr(below, k) != getattr(above, k) for k in ("width", "depth", "height"))
     if resized or any(below.part_board(p).thickness != above.part_board(p).thickness for p in parts):
         return Touched(parts, parts, joints)

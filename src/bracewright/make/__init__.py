@@ -19,7 +19,8 @@ from bracewright.make.coordinates import read_csv, read_json
 from bracewright.make.cutter import Corner, check_cutter, template, unreached
 from bracewright.make.drawings import drawings, panel_extent
 from bracewright.make.dxf import sheet_dxf, to_dxf, write_dxf
-from bracewright.make.joinery import Joint, joints
+from bracewright.make.joinery import joints
+from bracewright.make.joint import Joint
 from bracewright.make.nesting import Placement, Sheet, nest, placed
 from bracewright.make.pages import full_size_pdf
 from bracewright.make.parts import Bevel, Operation, PartDrawing

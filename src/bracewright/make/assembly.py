@@ -22,7 +22,8 @@ from bracewright.design.account import butt_bounds
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.design.layout import inner_face, layouts
 from bracewright.design.solid import Cell, box, slabs
-from bracewright.make.joinery import Joint, as_measured, joints, outward
+from bracewright.make.joinery import as_measured, joints, outward
+from bracewright.make.joint import Joint
 
 Vec = NDArray[np.float64]
 SKIN = 0.05  # mm taken off every body, so that faces that touch do not count as in the way

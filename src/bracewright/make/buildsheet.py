@@ -16,7 +16,8 @@ from bracewright.geometry import FINE
 from bracewright.make.assembly import Assembly, assembly
 from bracewright.make.cautions import CAUTIONS, DRY_FIT, GLUE_UP, TAPPING
 from bracewright.make.cutter import Corner, unreached
-from bracewright.make.joinery import Joint, as_measured, joints
+from bracewright.make.joinery import as_measured, joints
+from bracewright.make.joint import Joint
 from bracewright.make.nesting import Sheet, placed
 from bracewright.make.parts import PartDrawing, plain
 from bracewright.make.sheets import board_totals, cut_list

@@ -13,7 +13,8 @@ from bracewright.design.layout import Frame, PartLayout, frame_of, inner_face, l
 from bracewright.errors import DesignError
 from bracewright.geometry import Path, Point
 from bracewright.make import mating
-from bracewright.make.joinery import Joint, as_measured, covering, joints
+from bracewright.make.joinery import as_measured, covering, joints
+from bracewright.make.joint import Joint
 from bracewright.make.mating import Tongue
 from bracewright.make.parts import (
     NOT_CUT,

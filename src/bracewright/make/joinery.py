@@ -7,99 +7,23 @@ distances from the start of its clear line, which ends at the inner faces of the
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, JointSpec
-from bracewright.design.layout import Frame, PartLayout, crossing, inner_face, layouts, panel_mid, sides
+from bracewright.design.layout import PartLayout, crossing, inner_face, layouts, panel_mid, sides
 from bracewright.errors import DesignError
-from bracewright.geometry import FINE
-
-Vec = NDArray[np.float64]
-Span = tuple[float, float]
+from bracewright.make.joint import LEAST_WALL, MOST_TONGUE, STOP, Joint, Span, Vec, crossed
+from bracewright.make.laps import lapped
 
 LENGTHWISE = ("y", "x", "z")  # panels across y run past those across x, and these past those across z
 FORMS = {"corner": ("butt", "mitre", "rebate", "tongue"), "tee": ("butt", "housed", "tongue"), "cross": ("lap",)}
 COMMON_CUTTERS = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
-# What wood needs beside and under a cut: common practice, no source.
-MOST_TONGUE = 2 / 3  # of its board
-LEAST_WALL = 3.0  # mm between a groove and the outside, under a groove, or between a groove and a pocket
-STOP = 4.0  # mm from the end of the clear line to a stopped groove, so that grooves of neighbours stay apart
 LEAST_LENGTH = 20.0  # mm; a shorter groove is not worth its setting up
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Joint:
-    """One joint.
-
-    Parameters
-    ----------
-    a, b : str
-        The part with the tongue, and the part it goes into.
-    kind : {"corner", "tee", "cross"}
-        Two panels; the edge of a brace on a face; two braces passing through each other.
-    form : {"butt", "mitre", "rebate", "tongue", "housed", "lap"}
-    start, end : (3,) arrays
-        The clear line in cabinet coordinates: on the face of `b`, at the middle of `a`. Of a lap, where the
-        mid-planes meet.
-    into : (3,) array
-        Unit vector from `a` into `b`. Of a lap, the direction in which `a` is pushed on.
-    tongue, depth : float
-        Thickness of what goes in, and how far it does.
-    clearance, gap : float
-        On each side, and at the bottom.
-    tongues, grooves : tuple of (from, to)
-        Along the line. Of a lap, the slot of `a` and that of `b`, whole length.
-    rounding : float
-        Radius of the grooves' ends.
-    widths : (float, float)
-        Thicknesses of the boards of `a` and `b`.
-    note : str
-        What whoever makes it should know.
-    """
-
-    a: str
-    b: str
-    kind: str
-    form: str
-    start: Vec
-    end: Vec
-    into: Vec
-    tongue: float = 0.0
-    depth: float = 0.0
-    clearance: float = 0.0
-    gap: float = 0.0
-    tongues: tuple[Span, ...] = ()
-    grooves: tuple[Span, ...] = ()
-    rounding: float = 0.0
-    widths: tuple[float, float] = (0.0, 0.0)
-    note: str = ""
-
-    @property
-    def length(self) -> float:
-        """Length of the clear line, mm."""
-        return float(np.linalg.norm(self.end - self.start))
-
-    @property
-    def along(self) -> Vec:
-        """Unit vector along the line."""
-        return (self.end - self.start) / self.length
-
-    @property
-    def title(self) -> str:
-        """Name for people, such as ``left into front``."""
-        word = {"lap": "lapped with", "mitre": "mitred to", "butt": "on"}.get(self.form, "into")
-        return f"{self.a} {word} {self.b}"
-
-    def at(self, s: float) -> Vec:
-        """Return the point at the distance s along the line."""
-        return self.start + s * self.along
 
 
 def as_measured(cabinet: Cabinet) -> Cabinet:
@@ -242,8 +166,8 @@ def _check_corners(cabinet: Cabinet, found: tuple[Joint, ...]) -> None:
                 other = corner[frozenset((j.b, beyond))]
                 if abs(other.depth - j.depth) > 1e-9:
                     raise DesignError(
-                        f"the rebates of {j.b!r} for {j.a!r} and {beyond!r} meet and are {j.depth:g} and {other.depth:g} "
-                        "deep; give them one depth",
+                        f"the rebates of {j.b!r} for {j.a!r} and {beyond!r} meet and are {j.depth:g} and "
+                        f"{other.depth:g} deep; give them one depth",
                         key=f"{_key(cabinet, j.a, j.b)}.depth",
                     )
             elif a != b or (j.form == "rebate" and b == "mitre"):
@@ -263,7 +187,7 @@ def _fitted(cabinet: Cabinet, j: Joint, form: dict[frozenset[str], str]) -> Join
     if j.form in ("butt", "mitre"):
         return j
     if j.form == "lap":
-        return _lapped(cabinet, j)
+        return lapped(cabinet, j)
     spec, key = cabinet.joint_between(j.a, j.b), _key(cabinet, j.a, j.b)
     (ta, tb) = j.widths
     joinery = cabinet.joinery
@@ -340,7 +264,7 @@ def _grooves(cabinet: Cabinet, j: Joint, form: dict[frozenset[str], str]) -> tup
     lay = layouts(cabinet, "inner")[j.b]
     lo, hi = ((0.0 if _runs_out(cabinet, lay, p, form) else STOP) for p in (j.start, j.end))
     free = shapely.LineString([(lo, 0.0), (j.length - hi, 0.0)])
-    for taken in _crossed(lay, j, j.tongue / 2 + j.clearance, LEAST_WALL, _key(cabinet, j.a, j.b)):
+    for taken in crossed(lay, j, j.tongue / 2 + j.clearance, LEAST_WALL, _key(cabinet, j.a, j.b)):
         free = free.difference(shapely.LineString([(taken[0], 0.0), (taken[1], 0.0)]))
     spans = [(g.coords[0][0], g.coords[-1][0]) for g in getattr(free, "geoms", [free]) if not g.is_empty]
     return tuple((min(s), max(s)) for s in spans if abs(s[1] - s[0]) >= LEAST_LENGTH + 2 * j.rounding)
@@ -356,97 +280,3 @@ def _runs_out(cabinet: Cabinet, lay: PartLayout, point: Vec, form: dict[frozense
             here = lay.name not in PANELS or covering(lay.name, e.part)[0] == lay.name
             return here and form[frozenset((lay.name, e.part))] == "butt"
     return False
-
-
-def _crossed(lay: PartLayout, j: Joint, half: float, wall: float, key: str) -> list[Span]:
-    """Return where cut-outs of a part pass right through a band about a joint's line, `wall` added to each end.
-
-    Raises
-    ------
-    DesignError
-        A cut-out reaches into the band, or leaves less than `wall` beside it, without passing through.
-    """
-    start, end = lay.frame.to_plane(np.stack([j.start, j.end]))
-    t = (end - start) / j.length
-    turn = np.array([t, [-t[1], t[0]]])
-    out: list[Span] = []
-    for name, path in lay.cuts:
-        cut = shapely.transform(path.polygon(FINE), lambda xy: (xy - start) @ turn.T)
-        near = cut.intersection(shapely.box(-wall, -half - wall, j.length + wall, half + wall))
-        for piece in getattr(near, "geoms", [near]):
-            if piece.is_empty or piece.area < 1e-6:
-                continue
-            x0, y0, x1, y1 = piece.bounds
-            if x1 < wall or x0 > j.length - wall:
-                continue
-            if y0 > -half - wall + 1e-6 or y1 < half + wall - 1e-6:
-                gap = max(0.0, y0 - half, -half - y1)
-                raise DesignError(
-                    f"{name!r} of {lay.name!r} lies {gap:.3g} from the cut where {j.a!r} and {j.b!r} meet; move it to "
-                    f"{wall:g} or more, or let it pass right across",
-                    key=key,
-                )
-            out.append((x0 - wall, x1 + wall))
-    return out
-
-
-# --- laps -----------------------------------------------------------------------------------------------------------
-
-
-def _lapped(cabinet: Cabinet, j: Joint) -> Joint:
-    """Give a cross-lap its slots: each brace is open from the middle to one end, and they push together along it."""
-    parts = layouts(cabinet, "inner")
-    pair = (parts[j.a], parts[j.b])
-    _check_lap_wood(cabinet, j, pair)
-    at_start, at_end = ([_on_edge(p, q) for p in pair] for q in (j.start, j.end))
-    if at_end[0] and at_start[1]:
-        first = False
-    elif at_start[0] and at_end[1]:
-        first = True
-    else:
-        raise DesignError(
-            f"{j.a!r} and {j.b!r} cannot be pushed into each other: neither has its edge where the other's slot would "
-            "open; end one of them at the other with `within`",
-            key=f"braces.{j.b}.within",
-        )
-    r, middle, whole = cabinet.joinery.cutter / 2, j.length / 2, j.length
-    low, high = (0.0, middle + r), (middle - r, whole)
-    own, other = (low, high) if first else (high, low)
-    into = -j.along if first else j.along  # towards where its own slot is open
-    note = _framed(pair, j)
-    return replace(
-        j,
-        into=into,
-        depth=whole / 2,
-        clearance=cabinet.joinery.clearance,
-        gap=2 * r,
-        rounding=r,
-        grooves=(own, other),
-        note=note,
-    )
-
-
-def _on_edge(lay: PartLayout, point: Vec) -> bool:
-    return bool(lay.outline().exterior.distance(shapely.Point(lay.frame.to_plane(point[None])[0])) < 1e-6)
-
-
-def slot_width(cabinet: Cabinet, part: Frame, other: Frame, thickness: float, other_thickness: float) -> float:
-    """Return the width of a slot, cut square, in a part of this thickness for another that may lean."""
-    cos = abs(float(part.e3 @ other.e3))
-    sin = math.sqrt(1 - cos**2)
-    return other_thickness / sin + thickness * cos / sin + 2 * cabinet.joinery.clearance
-
-
-def _check_lap_wood(cabinet: Cabinet, j: Joint, pair: tuple[PartLayout, PartLayout]) -> None:
-    for lay, other in (pair, pair[::-1]):
-        width = slot_width(cabinet, lay.frame, other.frame, lay.thickness, other.thickness)
-        _crossed(lay, j, width / 2, LEAST_WALL, f"braces.{lay.name}.pockets")
-
-
-def _framed(pair: tuple[PartLayout, PartLayout], j: Joint) -> str:
-    """Note where a slot opens a pocket of its brace."""
-    opened = []
-    for lay in pair:
-        line = shapely.LineString(lay.frame.to_plane(np.stack([j.start, j.end])))
-        opened += [f"{name} of {lay.name}" for name, path in lay.cuts if path.polygon(FINE).intersects(line)]
-    return f"the slots meet {', '.join(opened)}: handle the boards with care until they are glued" if opened else ""

@@ -15,7 +15,8 @@ from bracewright.design.cabinet import PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.design.layout import Frame, frame_of, sides
 from bracewright.errors import DesignError
 from bracewright.geometry import FINE, Path, Point
-from bracewright.make.joinery import LEAST_WALL, Joint, slot_width
+from bracewright.make.joint import LEAST_WALL, Joint
+from bracewright.make.laps import slot_width
 
 Vec = NDArray[np.float64]
 LEAST_BETWEEN = 2.0  # mm of wood between two grooves: common practice, no source

@@ -205,7 +205,7 @@ def suspect_places(at: Array, measured: MeasuredModes, pairing: Pairing, *, limi
         return []
     m = [j for _, j in pairing.pairs]
     b = measured.complex_shapes[:, m]
-    good = ~np.isnan(b).any(axis=1)
+    good: NDArray[np.bool_] = np.asarray(~np.isnan(b).any(axis=1))
     b = np.where(good[:, None], b, 0)
     f = pairing.computed_Hz
     near = [np.flatnonzero(np.abs(f - f[k]) <= measured.loss_factor[j] * f[k]) for k, j in pairing.pairs]
@@ -219,7 +219,8 @@ def suspect_places(at: Array, measured: MeasuredModes, pairing: Pairing, *, limi
         moves = size > MOVES * size[kept].mean(axis=0)
         odd = (left > limit * size) & moves
         count, share = odd.sum(axis=1), odd.sum(axis=1) / np.maximum(moves.sum(axis=1), 1)
-        wrong = kept & (count >= 3) & (share >= 0.5)
+        # Names are mostly exchanged in pairs: after a first, less will do.
+        wrong = kept & (count >= (2 if out else 3)) & (share >= 0.5)
         if not wrong.any():
             break
         worst = int(np.where(wrong, share + 0.01 * (left / size.sum(axis=0)).sum(axis=1), -1.0).argmax())
