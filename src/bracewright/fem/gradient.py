@@ -45,6 +45,7 @@ from bracewright.fem.thick import (
     block_stiffness,
     cube_masses,
     make_block,
+    of_other_boards,
     port_motion,
     shared_wood,
 )
@@ -79,7 +80,9 @@ class Sensitivity:
         self._nodal: dict[str, Array] = {}
         self._energy: dict[str, tuple[Array, Array]] = {}
         self._force: dict[str, Array] = {}
-        self._blocks: dict[tuple[str, str, int], tuple[Block, list[NDArray[np.int64]]]] = {}
+        self._meetings = lay.meetings(model.cabinet)
+        self._blocks: dict[int, tuple[Block, list[NDArray[np.int64]]]] = {}
+        self._still: dict[int, Array] = {}
 
     def frequencies(self, changes: Sequence[Change]) -> Array:
         """Return d frequency / d variable, (variables, modes), Hz per the variable's unit."""
@@ -112,10 +115,14 @@ class Sensitivity:
         ]
         lines = [lay.meetings(c) for c in (below, above)] if moved.joints or moved.parts else [[], []]
         for k, (m0, m1) in enumerate(zip(*lines, strict=True)):
-            if moved.joint(m0, below, above):
+            if not moved.joint(m0, below, above):
+                continue
+            if moved.still:
+                total += self._still_joint(m0, below, above, k)
+            else:
                 total += self._joint(m1, above, ends[1], k) - self._joint(m0, below, ends[0], k)
-                if m0.kind == "cross":
-                    total += self._shared(m1, ends[1]) - self._shared(m0, ends[0])
+            if m0.kind == "cross":
+                total += self._shared(m1, ends[1]) - self._shared(m0, ends[0])
         total += self._rest(below, above, ends)
         return total / change.width
 
@@ -202,17 +209,7 @@ class Sensitivity:
     def _joint(self, m: lay.Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], number: int) -> Array:
         """phi' (K - lambda M) phi of one joint line, points kept in the triangles they are in today."""
         step = self.model.size * MM
-        key = (m.a, m.b, number)
-        if key not in self._blocks:
-            here = lay.meetings(self.model.cabinet)[number]
-            block = make_block(here, self.model.cabinet, self.model.parts, step)
-            at = block.line
-            elements = [
-                p.part.mesh.locate(p.part.to_plane(at.points + p.offset))[0] if len(at.points) else np.zeros(0, int)
-                for p in block.ports
-            ]
-            self._blocks[key] = block, elements
-        like, elements = self._blocks[key]
+        like, elements = self._block(number)
         block = make_block(m, cabinet, parts, step, like)
         if len(block.line.points) != len(like.line.points):
             raise SolveError(
@@ -220,19 +217,48 @@ class Sensitivity:
             )
         if not len(block.line.points):
             return np.zeros_like(self.lam)
-        stiffness, hold = block_stiffness(block, cabinet.joint_between(m.a, m.b))
+        return self._line_energy(m, cabinet, block, self._motions(block, elements))
+
+    def _block(self, number: int) -> tuple[Block, list[NDArray[np.int64]]]:
+        """A joint line of today's design and the triangles its points are in."""
+        if number not in self._blocks:
+            here = self._meetings[number]
+            block = make_block(here, self.model.cabinet, self.model.parts, self.model.size * MM)
+            at = block.line
+            elements = [
+                p.part.mesh.locate(p.part.to_plane(at.points + p.offset))[0] if len(at.points) else np.zeros(0, int)
+                for p in block.ports
+            ]
+            self._blocks[number] = block, elements
+        return self._blocks[number]
+
+    def _motions(self, block: Block, elements: list[NDArray[np.int64]]) -> Array:
+        """(10 ports, 10 ports, m) integrals along a block's line of the products of its ports' motions."""
         motions = []
         for port, element in zip(block.ports, elements, strict=True):
             coefficient, trace = port_motion(port, block.line, element)
             local = self._fields(port.part.name)[trace.nodes].reshape(len(element), -1, len(self.lam))
             motions.append(coefficient @ local)
         e = np.concatenate(motions, axis=1)
-        out = np.einsum("pim,ij,pjm,p->m", e, stiffness, e, block.line.weight, optimize=True)
+        return _products(e[:, None], block.line.weight)
+
+    def _line_energy(self, m: lay.Meeting, cabinet: Cabinet, block: Block, products: Array) -> Array:
+        h, hold = block_stiffness(block, cabinet.joint_between(m.a, m.b))
+        out = np.tensordot(h, products)
         if m.kind == "corner":
             density = sum(part_board(cabinet, p.part.name).density_kg_m3 for p in block.ports) / len(block.ports)
-            mass = block_mass(block, density, hold)
-            out = out - self.lam * np.einsum("pim,ij,pjm,p->m", e, mass, e, block.line.weight, optimize=True)
+            out = out - self.lam * np.tensordot(block_mass(block, density, hold), products)
         return np.asarray(out)
+
+    def _still_joint(self, m: lay.Meeting, below: Cabinet, above: Cabinet, number: int) -> Array:
+        """Change of a joint's energy where nothing moves: its motions are today's."""
+        block, elements = self._block(number)
+        if not len(block.line.points):
+            return np.zeros_like(self.lam)
+        if number not in self._still:
+            self._still[number] = self._motions(block, elements)
+        low, high = (self._line_energy(m, c, of_other_boards(block, m, c), self._still[number]) for c in (below, above))
+        return high - low
 
     def _shared(self, m: lay.Meeting, parts: Mapping[str, FlatPart]) -> Array:
         """What wood shared by two braces takes off -lambda phi' M phi."""

@@ -40,11 +40,14 @@ class Touched:
         Those that differ in board, place or outer edge, not only in their cut-outs.
     joints : bool
         Whether any joint does.
+    still : bool
+        Whether nothing moves: the designs differ in material, joints or masses alone.
     """
 
     parts: tuple[str, ...]
     placed: tuple[str, ...]
     joints: bool
+    still: bool
 
     def joint(self, m: lay.Meeting, below: Cabinet, above: Cabinet) -> bool:
         """Whether a joint line's matrices differ.
@@ -66,16 +69,19 @@ def touched(cabinet: Cabinet, below: Cabinet, above: Cabinet) -> Touched:
     joints = any(getattr(below, k) != getattr(above, k) for k in named)
     resized = any(getattr(below, k) != getattr(above, k) for k in ("width", "depth", "height"))
     if resized or any(below.part_board(p).thickness != above.part_board(p).thickness for p in parts):
-        return Touched(parts, parts, joints)
-    placed = {p for p in parts if below.part_board(p) != above.part_board(p)}
-    placed |= {p.side for p, q in zip(below.panels, above.panels, strict=True) if p != q}
+        return Touched(parts, parts, joints, False)
+    others = {p for p in parts if below.part_board(p) != above.part_board(p)}
+    placed = {p.side for p, q in zip(below.panels, above.panels, strict=True) if p != q}
     pairs = list(zip(below.braces, above.braces, strict=True))
     placed |= {b.name for b, q in pairs if replace(b, pockets=()) != replace(q, pockets=())}
     for _ in parts:
         placed |= {b.name for b in cabinet.braces if any(e in placed for _, ends in b.within for e in ends)}
     cut = {b.name for b, q in pairs if b.pockets != q.pockets}
     cut |= {o.panel for o, q in zip(below.openings, above.openings, strict=True) if o != q}
-    return Touched(tuple(p for p in parts if p in placed | cut), tuple(p for p in parts if p in placed), joints)
+    still = not placed and not cut
+    placed |= others
+    differ = tuple(p for p in parts if p in placed | cut)
+    return Touched(differ, tuple(p for p in parts if p in placed), joints, still)
 
 
 def _rim_motion(

@@ -7,8 +7,8 @@ through under a brace keeps its own plate there; the block adds what the plate l
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from itertools import product
 from typing import Any
 
@@ -301,18 +301,31 @@ def make_block(
     for part, n, offset in placed:
         z = cross(s, n)
         ports.append(Port(part, part_slab(cabinet, part, n, z), n, z, offset))
+    section, material = _section_of(ports, arms, m, cabinet)
+    found = wood_along([p.part for p in ports], start, end, [p.offset for p in ports])
+    number = counts(found, step)
+    if like is not None and len(like.intervals) == len(found):
+        number = list(like.intervals)
+    return Block(tuple(ports), section, material, pieces(start, end, found, number), m.kind, tuple(number))
+
+
+def _section_of(
+    ports: Sequence[Port], arms: tuple[str, ...], m: Meeting, cabinet: Cabinet
+) -> tuple[JointSection, Strip]:
     flat = next(p.slab for p, arm in zip(ports, arms, strict=True) if arm == "+a")
     upright = next(p.slab for p, arm in zip(ports, arms, strict=True) if arm == "+b")
     material = homogenised(flat)  # the board that runs through, or whose edge the other stands on
     if m.kind == "cross" or (m.kind == "corner" and cabinet.joint_between(m.a, m.b).form == "mitre"):
         material = halved(material, homogenised(upright))
     # The section keeps a vertical slab's layers along +a, against its arm's normal.
-    section = joint_section(flat, upright[::-1], material, arms)
-    found = wood_along([p.part for p in ports], start, end, [p.offset for p in ports])
-    number = counts(found, step)
-    if like is not None and len(like.intervals) == len(found):
-        number = list(like.intervals)
-    return Block(tuple(ports), section, material, pieces(start, end, found, number), m.kind, tuple(number))
+    return joint_section(flat, upright[::-1], material, arms), material
+
+
+def of_other_boards(block: Block, m: Meeting, cabinet: Cabinet) -> Block:
+    """Return a block as it is in a design that differs in its boards' material alone."""
+    ports = tuple(replace(p, slab=part_slab(cabinet, p.part, p.n, p.z)) for p in block.ports)
+    section, material = _section_of(ports, block.section.arms, m, cabinet)
+    return replace(block, ports=ports, section=section, material=material)
 
 
 def _towards(normal: Array, part: FlatPart, point: Array) -> Array:

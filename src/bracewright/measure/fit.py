@@ -330,9 +330,12 @@ def _descend(
         step = lsq_linear(A, b, (np.minimum(reach[0], -1e-12), np.maximum(reach[1], 1e-12))).x
         length = 1.0
         while length > 0.1:
-            trial = state(x + length * step)
-            if trial[-1] <= cost + 1e-9:
-                break
+            try:
+                trial = state(x + length * step)
+                if trial[-1] <= cost + 1e-9:
+                    break
+            except SolveError:  # too long a step left what the model can do, or lost every pair
+                pass
             length /= 2
         else:
             return x, here, pairing

@@ -22,7 +22,7 @@ KEPT_OF_PEAK = 0.03  # and above this part of the strongest
 DOUBLE = 0.05  # of the first pulse; common practice, no source
 ONE_PULSE_S = 0.002  # ringing of the hammer this long is still one blow
 QUIET = 0.1  # of the answer's peak may still ring before a blow
-CLIPPED = 4  # samples at one and the same peak
+CLIPPED = 3  # samples at one and the same peak
 DECAYED = 0.03  # of the answer's peak may be left at the end of a block without a window
 
 

@@ -16,6 +16,7 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import eigh
 
 from bracewright.design.cabinet import Cabinet
+from bracewright.errors import SolveError
 from bracewright.fem.gradient import Change, Sensitivity
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.system import Model, build
@@ -259,10 +260,15 @@ class ReducedModel:
         return (K + K.T) / 2, (M + M.T) / 2
 
     def eigenpairs(self, x: Array) -> tuple[Array, Array]:
-        """Eigenvalues and modes in the basis at logarithms of the factors."""
+        """Eigenvalues and modes in the basis at logarithms of the factors.
+
+        Raises SolveError where changes that were sampled one by one add up to a negative stiffness.
+        """
         K, M = self.matrices(np.asarray(x, float))
         last = 5 + self.count + (SPARE_LOADED if self.masses else 0)
         lam, y = eigh(K, M, subset_by_index=(0, min(last, len(K) - 1)))
+        if not lam[6] > 0:
+            raise SolveError("these values lie too far from the design for its reduced model; use the full one")
         return lam[6:], y[:, 6:]
 
     def __call__(self, x: Array) -> Prediction:
