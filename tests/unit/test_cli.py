@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import importlib
 import json
 import os
 import signal
@@ -12,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from bracewright import cli
 from bracewright.cli import _one_line, main
 from bracewright.design import load
 from bracewright.examples import example, example_text
@@ -186,13 +189,35 @@ def test_bad_arguments_end_with_2_and_one_line(arguments, said, capsys):
     assert "--help" in line
 
 
-def test_only_the_commands_that_exist_are_offered(capsys):
+def offered(capsys: pytest.CaptureFixture[str]) -> list[str]:
     with pytest.raises(SystemExit) as stop:
         main(["--help"])
     assert stop.value.code == 0
     out = capsys.readouterr().out
-    commands = [line.split()[0] for line in out.split("COMMAND")[-1].splitlines() if line.startswith("    ")]
-    assert [c for c in commands if c.isalpha()] == ["check", "modes", "sound", "tune", "cut", "demo"]
+    words = [line.split()[0] for line in out.split("COMMAND")[-1].splitlines() if line.startswith("    ") and line[4] != " "]
+    return [w for w in words if w.isalpha()]
+
+
+def test_only_commands_of_the_contract_are_offered_and_each_explains_itself(capsys):
+    commands = offered(capsys)
+    contract = ["check", "modes", "sound", "tune", "fit", "cut", "report", "demo"]
+    assert [c for c in contract if c in commands] == commands
+    assert {"check", "modes", "tune", "cut", "demo"} <= set(commands)
+    for command in commands:
+        with pytest.raises(SystemExit) as stop:
+            main([command, "--help"])
+        assert stop.value.code == 0
+        assert "--json" in capsys.readouterr().out
+
+
+def test_everything_the_commands_import_exists():
+    tree = ast.parse(Path(cli.__file__).read_text("utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("bracewright"):
+            module = importlib.import_module(str(node.module))
+            for alias in node.names:
+                if not hasattr(module, alias.name):
+                    importlib.import_module(f"{node.module}.{alias.name}")
 
 
 def test_check_prints_the_account(design, capsys):

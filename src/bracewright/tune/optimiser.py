@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp, minimize
+from scipy.optimize import Bounds, LinearConstraint, milp, minimize, nnls
 from scipy.stats import qmc
 
 from bracewright.errors import DesignError
@@ -28,7 +28,7 @@ SMALLEST_RADIUS = 2e-3
 RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
 EXPLORE_EVERY = 6  # one step in so many looks where no design has been tried
 SLOPE_STEP = 5e-3  # of the bounds' range: about a millimetre, above the tolerance of fitted arcs
-NEAR = 1e-4  # weight of staying near the start while it is mended
+SLACK = 1e-3  # a margin may fall short where it must, at a million times the cost of a step as long
 GAIN = 1e-4  # a smaller improvement does not count as one
 
 
@@ -86,8 +86,7 @@ def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Arra
 def mend(problem: Problem, *, steps: int = 20) -> Array:
     """Return the point nearest to the start that keeps the margins, or the least bad one found.
 
-    Each step solves min |d|^2 w + |min(0, m + J d)|^2 within the bounds, so constraints that conflict share the
-    shortfall and none is given up for another.
+    Constraints that conflict share the shortfall by least squares; none is given up for another.
     """
     low, reach = problem.low, problem.reach
     u = start = (problem.start - low) / reach
@@ -104,16 +103,7 @@ def mend(problem: Problem, *, steps: int = 20) -> Array:
         if (margins >= KEPT).all():
             break
         slopes = _slopes(problem, u, margins)
-
-        def cost(d: Array, u: Array = u, m: Array = margins - 1e-3, j: Array = slopes) -> tuple[float, Array]:
-            gap, away = np.minimum(m + j @ d, 0.0), u + d - start
-            return float(gap @ gap) + NEAR * float(away @ away), 2 * (gap @ j + NEAR * away)
-
-        bounds = np.stack([-u, 1 - u], axis=1)
-        result = minimize(
-            cost, np.zeros(len(u)), jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-15, "gtol": 1e-10}
-        )
-        u = np.clip(u + result.x, 0, 1)
+        u = np.clip(u + _project(start - u, margins - 1e-3, slopes, -u, 1 - u), 0, 1)
     return low + best * reach
 
 
@@ -355,20 +345,27 @@ def _linear(margins: Array, slopes: Array) -> dict[str, object]:
 
 
 def _project(step: Array, margins: Array, slopes: Array, low: Array, high: Array) -> Array:
-    """Return the step nearest to this one within the bounds and the linearised margins."""
+    """Return the step nearest to this one within the bounds and, as far as they can be kept, the linearised margins.
+
+    Least distance programming by non-negative least squares (Lawson and Hanson, Solving Least Squares Problems, ch. 23:
+    from memory): min |y| with G y >= h, where y is the change of the step and, weighed heavily, a slack of each margin.
+    """
     step = np.clip(step, low, high)
     if (margins + slopes @ step >= 0).all():
         return step
-    result = minimize(
-        lambda z: (0.5 * float((z - step) @ (z - step)), z - step),
-        step,
-        jac=True,
-        method="SLSQP",
-        bounds=np.stack([low, high], axis=1),
-        constraints=_linear(margins, slopes),
-        options={"maxiter": 50},
-    )
-    return np.clip(result.x, low, high) if np.isfinite(result.x).all() else step
+    n, k = len(step), len(margins)
+    g = np.zeros((k + 2 * n, n + k))
+    g[:k, :n], g[:k, n:] = slopes, np.eye(k) * SLACK
+    g[k : k + n, :n], g[k + n :, :n] = np.eye(n), -np.eye(n)
+    h = np.concatenate([-margins - slopes @ step, low - step, step - high])
+    e = np.vstack([g.T, h])
+    try:
+        u, _ = nnls(e, np.r_[np.zeros(n + k), 1.0], maxiter=30 * e.shape[1])
+    except RuntimeError:  # it does not come to an end
+        return step
+    r = e @ u
+    change = r[:n] / (1.0 - r[-1])
+    return np.clip(step + change, low, high) if np.isfinite(change).all() else step
 
 
 def _scaled(values: Array) -> Array:
