@@ -194,7 +194,9 @@ def offered(capsys: pytest.CaptureFixture[str]) -> list[str]:
         main(["--help"])
     assert stop.value.code == 0
     out = capsys.readouterr().out
-    words = [line.split()[0] for line in out.split("COMMAND")[-1].splitlines() if line.startswith("    ") and line[4] != " "]
+    words = [
+        line.split()[0] for line in out.split("COMMAND")[-1].splitlines() if line.startswith("    ") and line[4] != " "
+    ]
     return [w for w in words if w.isalpha()]
 
 

@@ -453,11 +453,12 @@ def test_the_best_support_of_a_beam(ends, position, omega):
     assert len(asked) <= 30
 
 
-def test_two_supports_of_a_free_beam_with_a_constraint():
+def test_a_bowl_cut_by_a_constraint():
     """The bowl sum (x - c)^2 cut by x + y <= 1: the foot of the perpendicular."""
     problem = Problem(
         score=lambda x: -float((x[0] - 0.8) ** 2 + 2 * (x[1] - 0.7) ** 2),
-        margins=lambda x: np.array([1.0 - x[0] - x[1]]),
+        # The second has no slack and cannot be moved; it must not keep the first from being met.
+        margins=lambda x: np.array([1.0 - x[0] - x[1], 0.0]),
         start=np.array([0.2, 0.2]),
         low=np.zeros(2),
         high=np.ones(2),

@@ -32,6 +32,9 @@ LOSS_ERROR = 0.15  # relative, of a modal loss factor: joints and air take a par
 TOLD = 0.7  # of the spread before, at most, may be left of a parameter that the data tell
 ALIKE = 0.9  # correlation from which two parameters are told only together
 LONGEST_STEP = 0.7  # of a logarithm
+ROBUST = 2.0  # times the typical residual, from which one counts less and less
+NARROW = 5.0  # times the typical difference, from which a pair is taken for a wrong one
+LEAST_WINDOW = 0.01
 STEPS = 15
 TIGHT = 1e-4
 
@@ -210,12 +213,13 @@ def fit(
     if not before.pairs:
         raise SolveError("no measured mode pairs with a computed one; check the places, or give a wider window")
     terms = (model_error, mass, window)
-    x, here, pairing = _descend(predict, measured, keep, terms)
+    near = _descend(predict, measured, keep, terms, start=x, robust=True)
     # Places are judged by the fitted model, whose shapes are closer, and the fit is done again without the bad ones.
-    suspect = suspect_places(here.at, measured, pairing)
-    if suspect:
-        keep[suspect] = False
-        x, here, pairing = _descend(predict, measured, keep, terms, start=x)
+    keep[suspect_places(near.here.at, measured, near.pairing)] = False
+    # Frequencies now lie close, so that a pair far off the others is a wrong one.
+    terms = (model_error, mass, _narrowed(near.here, measured, near.pairing, model_error, window))
+    final = _descend(predict, measured, keep, terms, start=near.x, robust=False)
+    x, here, pairing = final.x, final.here, final.pairing
     r, J = _residuals(here, measured, pairing, model_error, mass)
     prior = np.array([p.spread for p in chosen])
     covariance = np.linalg.inv(J.T @ J + np.diag(1 / prior**2))
@@ -282,6 +286,12 @@ def _paired(here: Prediction, measured: MeasuredModes, keep: NDArray[np.bool_], 
     return pair(modes, here.at[keep], cut, window=window, visible=here.visible)
 
 
+def _narrowed(here: Prediction, measured: MeasuredModes, pairing: Pairing, model_error: float, window: float) -> float:
+    """Window for the last pairing: some times what the middle pair is off, never wider than the first."""
+    off = [abs(np.log(measured.frequency_Hz[m] / here.frequency_Hz[c])) for c, m in pairing.pairs]
+    return min(window, max(NARROW * max(1.4826 * float(np.median(off)), model_error), LEAST_WINDOW))
+
+
 def _residuals(
     here: Prediction,
     measured: MeasuredModes,
@@ -300,51 +310,72 @@ def _residuals(
     return r, J
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _State:
+    """A prediction at some parameters, paired and compared; `lost` measured modes have no partner."""
+
+    x: Array
+    here: Prediction
+    pairing: Pairing
+    r: Array
+    J: Array
+    lost: int
+
+
 def _descend(
     predict: Predictor,
     measured: MeasuredModes,
     keep: NDArray[np.bool_],
     terms: tuple[float, tuple[float, float] | None, float],
-    start: Array | None = None,
-) -> tuple[Array, Prediction, Pairing]:
-    """Gauss-Newton within bounds, pairing anew at each step, steps halved where they do not help."""
+    *,
+    start: Array,
+    robust: bool,
+) -> _State:
+    """Gauss-Newton within bounds, pairing anew at each step, steps halved where they do not help.
+
+    Where `robust`, residuals count by Cauchy's function, so that a few wrong pairs among many do not lead astray.
+    """
     model_error, mass, window = terms
     prior = np.array([p.spread for p in predict.parameters])
     low, high = (np.array(v) for v in logs(predict.parameters))
 
-    def state(x: Array) -> tuple[Prediction, Pairing, Array, Array, float]:
+    def state(x: Array) -> _State:
         here = predict(x)
         pairing = _paired(here, measured, keep, window)
         if not pairing.pairs:
             raise SolveError("the fit lost all pairs of modes; give better starting values or a wider window")
         r, J = _residuals(here, measured, pairing, model_error, mass)
-        lost = len(measured) - len(pairing.pairs)
-        return here, pairing, r, J, float((r**2).sum() + ((x / prior) ** 2).sum() + 25.0 * lost)
+        return _State(x=x, here=here, pairing=pairing, r=r, J=J, lost=len(measured) - len(pairing.pairs))
 
-    x = np.zeros(len(prior)) if start is None else start
-    here, pairing, r, J, cost = state(x)
+    def cost(s: _State, k: float) -> float:
+        # A mode without a partner costs as much as the worst partner would: no step may gain by losing pairs.
+        r2 = np.append(s.r**2, np.full(s.lost, (window / model_error) ** 2))
+        return float((k**2 * np.log1p(r2 / k**2)).sum() + ((s.x / prior) ** 2).sum())
+
+    now = state(start)
     for _ in range(STEPS):
-        A = np.vstack([J, np.diag(1 / prior)])
-        b = np.concatenate([r, -x / prior])
-        reach = np.maximum(low - x, -LONGEST_STEP), np.minimum(high - x, LONGEST_STEP)
+        k = ROBUST * max(1.0, 1.4826 * float(np.median(np.abs(now.r)))) if robust else 1e6
+        weight = 1 / np.sqrt(1 + (now.r / k) ** 2)
+        A = np.vstack([now.J * weight[:, None], np.diag(1 / prior)])
+        b = np.concatenate([now.r * weight, -now.x / prior])
+        reach = np.maximum(low - now.x, -LONGEST_STEP), np.minimum(high - now.x, LONGEST_STEP)
         step = lsq_linear(A, b, (np.minimum(reach[0], -1e-12), np.maximum(reach[1], 1e-12))).x
-        length = 1.0
+        length, old = 1.0, cost(now, k)
         while length > 0.1:
             try:
-                trial = state(x + length * step)
-                if trial[-1] <= cost + 1e-9:
+                trial = state(now.x + length * step)
+                if cost(trial, k) <= old + 1e-9:
                     break
             except SolveError:  # too long a step left what the model can do, or lost every pair
                 pass
             length /= 2
         else:
-            return x, here, pairing
-        x = x + length * step
-        gain = cost - trial[-1]
-        here, pairing, r, J, cost = trial
-        if np.abs(length * step).max() < TIGHT or gain < 1e-6 * max(cost, 1.0):
+            return now
+        gain = old - cost(trial, k)
+        now = trial
+        if np.abs(length * step).max() < TIGHT or gain < 1e-6 * max(old, 1.0):
             break
-    return x, here, pairing
+    return now
 
 
 def fit_losses(
