@@ -35,6 +35,7 @@ LONGEST_STEP = 0.7  # of a logarithm
 ROBUST = 2.0  # times the typical residual, from which one counts less and less
 NARROW = 5.0  # times the typical difference, from which a pair is taken for a wrong one
 LEAST_WINDOW = 0.01
+POOR = 3.0  # root mean square of residuals from which a fit is not to be trusted
 STEPS = 15
 TIGHT = 1e-4
 
@@ -99,7 +100,8 @@ class FitResult:
             lines.append(f"boards.{board}.loss_factor: {value:.4f} +- {sd:.4f}")
         lines += [f"{a} and {b} are told only together (correlation {c:+.2f})" for a, b, c in self.alike]
         lines += [f"left out, fits no mode: {p.part} {p.at}; check where it was" for p in self.suspect]
-        lines.append(f"residuals are {self.misfit:.2f} of what was expected")
+        poor = "; THE FIT IS POOR: check places, pairs and what was fitted" if self.misfit > POOR else ""
+        lines.append(f"residuals are {self.misfit:.2f} of what was expected{poor}")
         return "\n".join([*lines, "", self.after.text()])
 
     def to_table(self) -> dict[str, object]:
@@ -213,13 +215,17 @@ def fit(
     if not before.pairs:
         raise SolveError("no measured mode pairs with a computed one; check the places, or give a wider window")
     terms = (model_error, mass, window)
-    near = _descend(predict, measured, keep, terms, start=x, robust=True)
-    # Places are judged by the fitted model, whose shapes are closer, and the fit is done again without the bad ones.
-    keep[suspect_places(near.here.at, measured, near.pairing)] = False
-    # Frequencies now lie close, so that a pair far off the others is a wrong one.
-    terms = (model_error, mass, _narrowed(near.here, measured, near.pairing, model_error, window))
-    final = _descend(predict, measured, keep, terms, start=near.x, robust=False)
-    x, here, pairing = final.x, final.here, final.pairing
+    best, keep = _settled(predict, measured, keep, terms, x)
+    if best.misfit > POOR:
+        # Wrong pairs can hold a fit in a wrong place: start again from either side of the least known parameter.
+        widest = int(np.argmax([p.spread for p in chosen]))
+        for side in (-1.0, 1.0):
+            other = x.copy()
+            other[widest] = side * chosen[widest].spread
+            again, kept = _settled(predict, measured, np.ones(len(keep), bool), terms, other)
+            if again.misfit < best.misfit and len(again.pairing.pairs) >= len(best.pairing.pairs) - 1:
+                best, keep = again, kept
+    x, here, pairing = best.x, best.here, best.pairing
     r, J = _residuals(here, measured, pairing, model_error, mass)
     prior = np.array([p.spread for p in chosen])
     covariance = np.linalg.inv(J.T @ J + np.diag(1 / prior**2))
@@ -320,6 +326,29 @@ class _State:
     r: Array
     J: Array
     lost: int
+
+    @property
+    def misfit(self) -> float:
+        """Root mean square of the residuals."""
+        return float(np.sqrt((self.r**2).mean()))
+
+
+def _settled(
+    predict: Predictor,
+    measured: MeasuredModes,
+    keep: NDArray[np.bool_],
+    terms: tuple[float, tuple[float, float] | None, float],
+    start: Array,
+) -> tuple[_State, NDArray[np.bool_]]:
+    """Fit robustly, leave out places and pairs that do not belong, and fit again; return the places kept too."""
+    model_error, mass, window = terms
+    near = _descend(predict, measured, keep, terms, start=start, robust=True)
+    kept = keep.copy()
+    # Places are judged by the fitted model, whose shapes are closer.
+    kept[suspect_places(near.here.at, measured, near.pairing)] = False
+    # Frequencies now lie close, so that a pair far off the others is a wrong one.
+    narrow = _narrowed(near.here, measured, near.pairing, model_error, window)
+    return _descend(predict, measured, kept, (model_error, mass, narrow), start=near.x, robust=False), kept
 
 
 def _descend(
