@@ -40,7 +40,7 @@ ROOMS = {
     "make": "__init__ assembly booklet buildsheet cautions coordinates cutter drawings dxf joinery joint laps mating "
     "nesting pages parts sheets sketch",
     "tune": "__init__ archive constraints goals optimiser search variables",
-    "measure": "__init__ fit formats frf identify loose offcut pair parameters plan predict quality records",
+    "measure": "__init__ fit formats frf identify loose offcut pair parameters plan predict quality records refine",
     "show": "__init__ measure_plots plots sound_plots",
 }
 MODULES = [f"{room}.{m}".lstrip(".") for room, names in ROOMS.items() for m in names.split()]

@@ -21,6 +21,7 @@ from bracewright.errors import DesignError, SolveError
 from bracewright.fem.modes import Modes
 from bracewright.measure.frf import Frfs
 from bracewright.measure.records import Place
+from bracewright.measure.refine import Projected, project, refined
 
 Array = NDArray[np.float64]
 CArray = NDArray[np.complex128]
@@ -30,7 +31,6 @@ STEADY = 0.25  # of its half width a pole may move from order to order and stay 
 FOLLOW = 0.3  # of the way a cluster's middle moves to its newest pole
 MIN_SHARE = 0.4  # of the orders a cluster must be found in
 MAX_LOSS = 0.3  # loss factor of a mode, at most
-RESIDUALS = 3  # terms per row for the modes below and above the band
 MAX_ORDER = 120
 
 
@@ -250,99 +250,6 @@ def _picked(s: Stabilisation, wanted: Sequence[float]) -> CArray:
     return np.array(out, complex)
 
 
-# --- refinement -----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Projected:
-    """A fit with given poles: residues, what is left over, and the step towards better poles."""
-
-    residues: CArray  # (k, m)
-    noise: Array  # (k,) variance of a real part
-    cost: float
-    gradient: Array  # (2 m,)
-    normal: Array  # (2 m, 2 m)
-    residue_sd: Array  # (k, m)
-
-
-def _project(frfs: Frfs, poles: CArray, weights: Array | None = None) -> _Projected:
-    """Fit residues by linear least squares, and differentiate the projection by the poles (Kaufman)."""
-    s = 2j * np.pi * frfs.frequency_Hz[:, None]
-    m = len(poles)
-    a, b = 1 / (s - poles), 1 / (s - poles.conj())
-    mid = float(np.abs(s).mean())
-    rest = np.concatenate([(s / mid) ** k for k in range(RESIDUALS)], axis=1)
-    columns = np.hstack([a + b, 1j * (a - b), rest, 1j * rest])
-    da, db = a**2, b**2
-    # By the pole's real part, then its imaginary part, for both parts of its residue.
-    slopes = np.hstack([da + db, 1j * (da - db), 1j * (da - db), -(da + db)])
-    G, D = (np.vstack([x.real, x.imag]) for x in (columns, slopes))
-    size = np.linalg.norm(G, axis=0)
-    Q, U = np.linalg.qr(G / size)
-    y = np.hstack([frfs.H.real, frfs.H.imag]).T
-    c = np.linalg.lstsq(U, Q.T @ y, rcond=None)[0] / size[:, None]
-    left = y - Q @ (Q.T @ y)
-    D = D - Q @ (Q.T @ D)
-    free = max(len(y) - G.shape[1] - 2 * m / frfs.H.shape[0], 1.0)
-    noise = (left**2).sum(0) / free
-    weight = 1 / (noise + 1e-300) if weights is None else weights
-    re, im = c[:m], c[m : 2 * m]  # (m, k)
-    gram, pull = D.T @ D, D.T @ left
-    blocks = [gram[i * m : (i + 1) * m, j * m : (j + 1) * m] for i in range(4) for j in range(4)]
-    amp = [re, im]
-    normal, gradient = np.zeros((2 * m, 2 * m)), np.zeros(2 * m)
-    for i in range(2):
-        rows = slice(i * m, (i + 1) * m)
-        for p in range(2):
-            gradient[rows] += (amp[p] * pull[(2 * i + p) * m : (2 * i + p + 1) * m] * weight).sum(1)
-        for j in range(2):
-            cols = slice(j * m, (j + 1) * m)
-            for p in range(2):
-                for q in range(2):
-                    both = (amp[p] * weight) @ amp[q].T
-                    normal[rows, cols] += both * blocks[4 * (2 * i + p) + 2 * j + q]
-    inv = np.linalg.pinv(U)
-    spread = np.sqrt((inv**2).sum(1)) / size
-    residue_sd = np.sqrt(noise)[:, None] * np.hypot(spread[:m], spread[m : 2 * m])
-    return _Projected(
-        residues=np.asarray((re + 1j * im).T),
-        noise=noise,
-        cost=float((left**2 * weight).sum()),
-        gradient=gradient,
-        normal=normal,
-        residue_sd=residue_sd,
-    )
-
-
-def refined(frfs: Frfs, poles: CArray, *, steps: int = 12) -> tuple[CArray, _Projected]:
-    """Move all poles to the least-squares optimum; each step at most a half width, damped where it does not help."""
-    p = poles.copy()
-    now = _project(frfs, p)
-    weights = 1 / (now.noise + 1e-300)
-    now = _project(frfs, p, weights)
-    damp = 1e-3
-    for _ in range(steps):
-        m = len(p)
-        scale = np.sqrt(np.diag(now.normal)) + 1e-300
-        system = now.normal / np.outer(scale, scale) + damp * np.eye(2 * m)
-        d = np.linalg.solve(system, now.gradient / scale) / scale
-        move = d[:m] + 1j * d[m:]
-        reach = np.maximum(np.abs(move) / (0.5 * np.abs(p.real) + 1e-9), 1.0)
-        trial = p + move / reach
-        trial = np.minimum(trial.real, -1e-6 * np.abs(trial)) + 1j * trial.imag
-        next_ = _project(frfs, trial, weights)
-        if next_.cost < now.cost:
-            gain = (now.cost - next_.cost) / now.cost
-            p, now, damp = trial, next_, max(damp / 10, 1e-9)
-            if gain < 1e-9:
-                break
-        else:
-            damp *= 10
-            if damp > 1e3:
-                break
-    return p, _project(frfs, p)
-
-
 def from_poles(frfs: Frfs, poles: CArray, *, keep_all: bool = False, min_size: float = 6.0) -> MeasuredModes:
     """Refine poles, drop those the records do not bear out, and return the modes.
 
@@ -378,7 +285,7 @@ def _outside(frfs: Frfs, p: CArray) -> NDArray[np.bool_]:
     return np.asarray((f < frfs.frequency_Hz[0]) | (f > frfs.frequency_Hz[-1]))
 
 
-def _as_modes(frfs: Frfs, p: CArray, fit: _Projected) -> MeasuredModes:
+def _as_modes(frfs: Frfs, p: CArray, fit: Projected) -> MeasuredModes:
     order = np.argsort(p.imag)
     m = len(p)
     cov = np.linalg.pinv(fit.normal)
@@ -481,7 +388,7 @@ def peaks(frfs: Frfs, low_Hz: float, high_Hz: float, *, min_prominence_dB: float
     if not poles:
         raise SolveError(f"no peak stands {min_prominence_dB:g} dB out in {low_Hz:g}..{high_Hz:g} Hz; check the record")
     p = np.array(poles)
-    modes = _as_modes(cut, p, _project(cut, p))
+    modes = _as_modes(cut, p, project(cut, p))
     # The width of a line is the least one can tell a peak by.
     step = f[1] - f[0]
     return replace(
