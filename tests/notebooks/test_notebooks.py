@@ -63,10 +63,12 @@ def test_it_asserts_a_number_and_imports_the_public_door_only(path):
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda p: p.stem)
 def test_it_runs(path):
     notebook = read(path)
+    stored = [o.output_type for c in code_cells(path) for o in c.outputs]
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
+    files = sorted(FOLDER.iterdir())
     place = {"metadata": {"path": str(FOLDER)}}
     NotebookClient(notebook, timeout=1200, kernel_name="python3", resources=place).execute()
-    counts = [c.execution_count for c in notebook.cells if c.cell_type == "code"]
-    assert counts == list(range(1, len(counts) + 1))
+    assert sorted(FOLDER.iterdir()) == files
+    assert [o.output_type for c in notebook.cells if c.cell_type == "code" for o in c.outputs] == stored
