@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.linalg import eigh
+import shapely
+from scipy.sparse.linalg import eigsh
 from shapely.geometry import Polygon
 
 from bracewright.boards import Board, laminate
@@ -53,15 +54,19 @@ def test_every_mesh_is_described_and_tested():
 
 @pytest.mark.parametrize("name", REGIONS)
 def test_it_covers_its_part(name):
-    mesh = mesh_from_file(MESHES / name, REGIONS[name])
-    # Straight sides along the curves leave slivers; nothing else differs.
-    assert mesh.area * 1e6 == pytest.approx(REGIONS[name].area, rel=4e-3)
+    mesh, area = mesh_from_file(MESHES / name, REGIONS[name]), REGIONS[name]
+    rim = mesh.points[np.unique(mesh.sides[mesh.boundary_sides])] * 1e3
+    assert shapely.distance(area.boundary, shapely.points(rim)).max() < 0.02
+    # Chords of 20 mm on arcs of 22 mm radius or more stand off by 2.3 mm at most, two thirds of that on average.
+    holes = sum(hole.length for hole in area.interiors)
+    assert 0 <= mesh.area * 1e6 - area.area <= 20**2 / (8 * 22) * 2 / 3 * holes
 
 
 def test_plate_with_a_hole_has_the_modes_of_the_solid():
     mesh = mesh_from_file(MESHES / "plate-with-hole.msh", PLATE)
     k, m = part_matrices(mesh, laminate(Board.isotropic(22, 3.5, 0.25, 740)))
-    values = eigh(k.toarray(), m.toarray(), eigvals_only=True, subset_by_index=[0, 11])
+    shift = -((2 * np.pi * 100) ** 2)
+    values = np.sort(eigsh(k.tocsc(), 12, m.tocsc(), sigma=shift, return_eigenvectors=False))
     assert np.abs(values[:6]).max() < 1e-6 * values[6]
     # Computed independently with 3-D solid elements, extrapolated; free board 400 x 250 x 22, E 3.5 GPa, rho 740.
     solid = [250.0, 250.84, 612.32, 668.12, 807.62, 921.23]
@@ -73,11 +78,11 @@ def test_meshes_of_braces_give_the_modes_of_the_built_in_ones():
     cabinet = example()
     files = {"shelf": "stand-mount-shelf.vtu", "bulkhead": "stand-mount-bulkhead.msh"}
     braces = tuple(replace(b, mesh=str(MESHES / files[b.name])) if b.name in files else b for b in cabinet.braces)
-    # The sixth mode still moves by 1 % between these meshes: five are compared.
-    built_in = solve(build(cabinet, size=25), 5)
-    brought = solve(build(replace(cabinet, braces=braces), size=25), 5)
+    # Same element size: what is left is the straight sides of the brought meshes along the windows.
+    built_in = solve(build(cabinet, size=20), 12)
+    brought = solve(build(replace(cabinet, braces=braces), size=20), 12)
     assert brought.rigid_modes == 6
-    assert brought.frequency_Hz == pytest.approx(built_in.frequency_Hz, rel=5e-3)
+    assert brought.frequency_Hz == pytest.approx(built_in.frequency_Hz, rel=4e-3)
 
 
 def test_a_mesh_of_another_part_is_refused():
