@@ -190,8 +190,12 @@ class Path:
 
     def nearest(self, point: Point) -> Point:
         """Return the point of the path nearest to `point`."""
-        z = complex(_nearest(*_arrays(self), np.array([complex(*point)]))[0])
-        return z.real, z.imag
+        x, y = self.nearest_points(np.array([point]))[0]
+        return float(x), float(y)
+
+    def nearest_points(self, points: _Real) -> _Real:
+        """Return the points of the path nearest to each of `points`, shape (n, 2)."""
+        return _xy(_nearest(*_arrays(self), points[:, 0] + 1j * points[:, 1]))
 
     def reversed(self) -> Path:
         """Return the same curve run the other way, from the same first vertex."""

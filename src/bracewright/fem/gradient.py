@@ -83,6 +83,7 @@ class Sensitivity:
         self._meetings = lay.meetings(model.cabinet)
         self._blocks: dict[int, tuple[Block, list[NDArray[np.int64]]]] = {}
         self._still: dict[int, Array] = {}
+        self._held: dict[int, tuple[Array, Array | None]] = {}
 
     def frequencies(self, changes: Sequence[Change]) -> Array:
         """Return d frequency / d variable, (variables, modes), Hz per the variable's unit."""
@@ -113,7 +114,10 @@ class Sensitivity:
             }
             for c, sign in ((below, -0.5), (above, 0.5))
         ]
-        lines = [lay.meetings(c) for c in (below, above)] if moved.joints or moved.parts else [[], []]
+        if moved.placed and not moved.still:
+            lines = [lay.meetings(c) for c in (below, above)]
+        else:
+            lines = [self._meetings] * 2 if moved.joints or moved.parts else [[], []]
         for k, (m0, m1) in enumerate(zip(*lines, strict=True)):
             if not moved.joint(m0, below, above):
                 continue
@@ -217,7 +221,14 @@ class Sensitivity:
             )
         if not len(block.line.points):
             return np.zeros_like(self.lam)
-        return self._line_energy(m, cabinet, block, self._motions(block, elements))
+        spec = cabinet.joint_between(m.a, m.b)
+        if spec == self.model.cabinet.joint_between(m.a, m.b) and _alike(block, like):
+            if number not in self._held:
+                self._held[number] = self._line_forms(m, cabinet, like)
+            forms = self._held[number]
+        else:
+            forms = self._line_forms(m, cabinet, block)
+        return self._line_energy(forms, self._motions(block, elements))
 
     def _block(self, number: int) -> tuple[Block, list[NDArray[np.int64]]]:
         """A joint line of today's design and the triangles its points are in."""
@@ -242,13 +253,18 @@ class Sensitivity:
         e = np.concatenate(motions, axis=1)
         return _products(e[:, None], block.line.weight)
 
-    def _line_energy(self, m: lay.Meeting, cabinet: Cabinet, block: Block, products: Array) -> Array:
+    def _line_forms(self, m: lay.Meeting, cabinet: Cabinet, block: Block) -> tuple[Array, Array | None]:
+        """Stiffness and, of a corner, inertia per metre on the ports' motions."""
         h, hold = block_stiffness(block, cabinet.joint_between(m.a, m.b))
-        out = np.tensordot(h, products)
-        if m.kind == "corner":
-            density = sum(part_board(cabinet, p.part.name).density_kg_m3 for p in block.ports) / len(block.ports)
-            out = out - self.lam * np.tensordot(block_mass(block, density, hold), products)
-        return np.asarray(out)
+        if m.kind != "corner":
+            return h, None
+        density = sum(part_board(cabinet, p.part.name).density_kg_m3 for p in block.ports) / len(block.ports)
+        return h, block_mass(block, density, hold)
+
+    def _line_energy(self, forms: tuple[Array, Array | None], products: Array) -> Array:
+        stiffness, mass = forms
+        out = np.tensordot(stiffness, products)
+        return np.asarray(out if mass is None else out - self.lam * np.tensordot(mass, products))
 
     def _still_joint(self, m: lay.Meeting, below: Cabinet, above: Cabinet, number: int) -> Array:
         """Change of a joint's energy where nothing moves: its motions are today's."""
@@ -257,7 +273,10 @@ class Sensitivity:
             return np.zeros_like(self.lam)
         if number not in self._still:
             self._still[number] = self._motions(block, elements)
-        low, high = (self._line_energy(m, c, of_other_boards(block, m, c), self._still[number]) for c in (below, above))
+        low, high = (
+            self._line_energy(self._line_forms(m, c, of_other_boards(block, m, c)), self._still[number])
+            for c in (below, above)
+        )
         return high - low
 
     def _shared(self, m: lay.Meeting, parts: Mapping[str, FlatPart]) -> Array:
@@ -290,6 +309,17 @@ class Sensitivity:
 
     def _quadratic(self, a: object) -> Array:
         return np.asarray(np.einsum("im,im->m", self.phi, sp.csr_array(a) @ self.phi))
+
+
+def _alike(block: Block, like: Block) -> bool:
+    """Whether two blocks differ at most in where they are along their parts."""
+    return block.material == like.material and all(
+        p.slab == q.slab
+        and np.array_equal(p.n, q.n)
+        and np.array_equal(p.z, q.z)
+        and np.abs(p.offset - q.offset).max() < 1e-14
+        for p, q in zip(block.ports, like.ports, strict=True)
+    )
 
 
 def _products(e: Array, weight: Array) -> Array:

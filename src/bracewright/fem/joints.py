@@ -100,10 +100,9 @@ def wood_along(
     length = float(np.linalg.norm(end - start))
     kept = [(0.0, length)]
     for part, offset in zip(parts, offsets, strict=True):
-        if not part.has_cuts:
-            flat = part.to_plane(np.stack([start, end]) + offset)
-            if part.has_wood(flat, SLACK).all():
-                continue
+        ends = part.to_plane(np.stack([start, end]) + offset)
+        if part.clear_of_cuts(ends) and part.has_wood(ends, SLACK).all():
+            continue
         kept = _overlap(kept, part.wood_on(start + offset, end + offset, SLACK))
     return [(a, b) for a, b in kept if b - a > SHORTEST_PIECE]
 

@@ -21,6 +21,7 @@ from bracewright.geometry import Path
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 MM = 1e-3
+SETTLED = 1e-15  # m; where a point in a curved triangle is found
 MAX_MESH_BYTES = 50_000_000
 MAX_NODES = 200_000
 
@@ -140,6 +141,8 @@ class PlanarMesh:
             for _ in range(8):
                 n, dn = _shape(found[curved])
                 gap = xy[curved] - np.einsum("pn,pnc->pc", n, nodes)
+                if np.abs(gap).max() < SETTLED:
+                    break
                 jac = np.einsum("pnd,pnc->pcd", dn, nodes)
                 found[curved] += np.linalg.solve(jac, gap[..., None])[..., 0]
         return element, found
@@ -150,7 +153,9 @@ class PlanarMesh:
         nodes = self.nodes6[element]
         n, dn = _shape(local)
         jac = np.einsum("pnd,pnc->pcd", dn, self.points[nodes])
-        g = np.einsum("pnd,pdc->pnc", dn, np.linalg.inv(jac))
+        a, b, c, d = jac[:, 0, 0], jac[:, 0, 1], jac[:, 1, 0], jac[:, 1, 1]
+        turned = np.stack([d, -b, -c, a], axis=1).reshape(-1, 2, 2)
+        g = dn @ (turned / (a * d - b * c)[:, None, None])
         return Trace(nodes, n, g[..., 0], g[..., 1], element)
 
 
@@ -158,11 +163,15 @@ def _shape(local: Array) -> tuple[Array, Array]:
     """Six-node triangle in scikit-fem's order: corners, then sides 01, 12, 02. Returns (p, 6) and (p, 6, 2)."""
     x, y = local[:, 0], local[:, 1]
     c = 1 - x - y
-    value = np.stack([c * (2 * c - 1), x * (2 * x - 1), y * (2 * y - 1), 4 * c * x, 4 * x * y, 4 * c * y], axis=1)
-    o = np.zeros_like(x)
-    dx = np.stack([1 - 4 * c, 4 * x - 1, o, 4 * (c - x), 4 * y, -4 * y], axis=1)
-    dy = np.stack([1 - 4 * c, o, 4 * y - 1, -4 * x, 4 * x, 4 * (c - y)], axis=1)
-    return value, np.stack([dx, dy], axis=2)
+    value, slope = np.empty((len(x), 6)), np.zeros((len(x), 6, 2))
+    for k, v in enumerate((c * (2 * c - 1), x * (2 * x - 1), y * (2 * y - 1), 4 * c * x, 4 * x * y, 4 * c * y)):
+        value[:, k] = v
+    slope[:, 0] = (1 - 4 * c)[:, None]
+    slope[:, 1, 0], slope[:, 2, 1] = 4 * x - 1, 4 * y - 1
+    slope[:, 3, 0], slope[:, 3, 1] = 4 * (c - x), -4 * x
+    slope[:, 4, 0], slope[:, 4, 1] = 4 * y, 4 * x
+    slope[:, 5, 0], slope[:, 5, 1] = -4 * y, 4 * (c - y)
+    return value, slope
 
 
 def _boundary_points(path: Path, size: float) -> Array:

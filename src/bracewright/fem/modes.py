@@ -18,8 +18,8 @@ from bracewright.fem.factor import Factor, factor, negative_pivots
 from bracewright.fem.system import Model
 
 Array = NDArray[np.float64]
-BLOCK = 12  # columns of a block
-SETTLED = 1e-10
+BLOCK = 16  # columns of a block
+SETTLED = 1e-8
 SPARE = 4  # eigenpairs beyond those asked for, to find a gap for the inertia count
 RIGID_LIMIT = 1e-3  # of the first elastic eigenvalue
 
@@ -78,10 +78,31 @@ def solve(
     SolveError
         No convergence, or values that are not finite.
     """
+    t0 = time.perf_counter()
+    lam, phi, _ = lowest(model, count, start=start, tolerance=tolerance)
+    missed = None
+    if prove:
+        rigid = _count_rigid(lam)
+        edge = _gap_above(lam, rigid + count)
+        missed = negative_pivots(model.K - edge * model.M) - int((lam < edge).sum())
+    return as_modes(model, lam, phi, count, missed, time.perf_counter() - t0)
+
+
+def lowest(
+    model: Model, count: int, *, start: Array | None = None, tolerance: float = SETTLED
+) -> tuple[Array, Array, Factor]:
+    """Return eigenvalues and M-normalised shapes, rigid ones first and a few to spare last, and the factor used.
+
+    The factor is that of K + s M, s the size of the first elastic eigenvalue.
+
+    Raises
+    ------
+    SolveError
+        As `solve`.
+    """
     n = model.dofs
     if not 1 <= count <= n - 16:
         raise SolveError(f"{count} modes are asked of a model with {n} unknowns; ask for 1..{n - 16}")
-    t0 = time.perf_counter()
     sigma = -_first_guess(model)
     with threadpool_limits(1):
         op = factor(model.K - sigma * model.M)
@@ -92,11 +113,18 @@ def solve(
         else:
             block = np.hstack([model.rigid, start])
         lam, phi = _lowest(model, op, sigma, count + loose + SPARE, block, tolerance)
+    return lam, phi, op
+
+
+def as_modes(model: Model, lam: Array, phi: Array, count: int, missed: int | None, seconds: float) -> Modes:
+    """Make the record of the elastic modes among eigenpairs.
+
+    Raises
+    ------
+    SolveError
+        Fewer than `count` of them.
+    """
     rigid = _count_rigid(lam)
-    missed = None
-    if prove:
-        edge = _gap_above(lam, rigid + count)
-        missed = negative_pivots(model.K - edge * model.M) - int((lam < edge).sum())
     keep = slice(rigid, rigid + count)
     lam_e, phi_e = lam[keep], phi[:, keep]
     if len(lam_e) < count:
@@ -112,7 +140,7 @@ def solve(
         rigid_modes=rigid,
         missed_modes=missed,
         residual=residual,
-        seconds={**model.seconds, "solve": time.perf_counter() - t0},
+        seconds={**model.seconds, "solve": seconds},
     )
 
 

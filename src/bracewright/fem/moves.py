@@ -115,14 +115,13 @@ def _rim_motion(
     for (_, a), (_, b) in zip(flats[0].cuts, flats[1].cuts, strict=True):
         if a == b:
             continue
-        near = ~taken & (cKDTree(a.points(1.0)).query(points[nodes])[0] < 2.0)
-        sharp = _sharp(a, b)
-        for node in nodes[near]:
-            p = points[node]
-            # A node at a corner goes with it; on a smooth curve it moves square to the curve.
-            held = [(q, r) for q, r in sharp if np.hypot(*(p - q - at * (r - q))) <= np.hypot(*(r - q)) / 2 + 1e-6]
-            ends = held[0] if held else [np.array(c.nearest((float(p[0]), float(p[1])))) for c in (a, b)]
-            out[node] = ends[1] - ends[0]
+        near = nodes[~taken & (cKDTree(a.points(1.0)).query(points[nodes])[0] < 2.0)]
+        p = points[near]
+        # A node at a corner goes with it; on a smooth curve it moves square to the curve.
+        out[near] = b.nearest_points(p) - a.nearest_points(p)
+        for q, r in _sharp(a, b):
+            held = np.linalg.norm(p - q - at * (r - q), axis=1) <= np.linalg.norm(r - q) / 2 + 1e-6
+            out[near[held]] = r - q
     return out
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 import shapely
@@ -17,6 +18,7 @@ from bracewright.fem.mesh import MM, PlanarMesh, mesh_from_file, mesh_region
 from bracewright.geometry import Path
 
 Array = NDArray[np.float64]
+CLEAR = 1.0  # mm between a line and the box around a cut-out
 
 
 def cross(a: Array, b: Array) -> Array:
@@ -62,19 +64,34 @@ class FlatPart:
         """Project (n, 3) space points to (n, 2) plane points, m."""
         return np.asarray((points - self.origin) @ self.rotation[:2].T)
 
-    @property
-    def has_cuts(self) -> bool:
-        """Whether anything is cut out of it."""
-        return len(self.region.interiors) > 0
+    def clear_of_cuts(self, ends: Array) -> bool:
+        """Whether a line between two plane points (2, 2), m, keeps off the boxes around everything cut out."""
+        if not len(self._cut_boxes):
+            return True
+        low, high = ends.min(axis=0) / MM, ends.max(axis=0) / MM
+        apart = (self._cut_boxes[:, :2] > high + CLEAR) | (self._cut_boxes[:, 2:] < low - CLEAR)
+        return bool(apart.any(axis=1).all())
+
+    @cached_property
+    def _cut_boxes(self) -> Array:
+        """(cuts, 4) bounds of what is cut out, mm."""
+        return np.array([Polygon(ring).bounds for ring in self.region.interiors]).reshape(-1, 4)
+
+    @cached_property
+    def _grown(self) -> dict[tuple[str, float], Any]:
+        """Regions a little larger, kept once made."""
+        return {}
 
     def wood_on(self, start: Array, end: Array, tolerance: float) -> list[tuple[float, float]]:
         """Return the pieces of a line in space, from its start, m, that lie on the part, give or take `tolerance` m."""
         flat = self.to_plane(np.stack([start, end])) / MM
         length = float(np.linalg.norm(flat[1] - flat[0]))
-        grown = Polygon(self.region.exterior).buffer(tolerance / MM, join_style="mitre")
-        for hole in self.region.interiors:
-            grown = grown.difference(Polygon(hole))
-        met = shapely.get_parts(shapely.LineString(flat).intersection(grown))
+        if ("line", tolerance) not in self._grown:
+            grown = Polygon(self.region.exterior).buffer(tolerance / MM, join_style="mitre")
+            for hole in self.region.interiors:
+                grown = grown.difference(Polygon(hole))
+            self._grown["line", tolerance] = grown
+        met = shapely.get_parts(shapely.LineString(flat).intersection(self._grown["line", tolerance]))
         out = []
         for piece in met:
             ends = [float(np.linalg.norm(np.array(c) - flat[0])) for c in (piece.coords[0], piece.coords[-1])]
@@ -83,7 +100,9 @@ class FlatPart:
 
     def has_wood(self, xy: Array, tolerance: float = 1e-6) -> NDArray[np.bool_]:
         """Whether plane points (n, 2), m, lie on the part, give or take `tolerance` m at the outline."""
-        grown = self.region.buffer(tolerance / MM, join_style="mitre")
+        if ("points", tolerance) not in self._grown:
+            self._grown["points", tolerance] = self.region.buffer(tolerance / MM, join_style="mitre")
+        grown = self._grown["points", tolerance]
         return np.asarray(shapely.contains_xy(grown, xy[:, 0] / MM, xy[:, 1] / MM))
 
 

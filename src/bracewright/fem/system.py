@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import scipy.sparse as sp
@@ -25,6 +25,7 @@ from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, sha
 
 Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
+ROUNDING = 1e-15  # of a matrix entry beside its diagonal
 Term = tuple[Any | None, Any | None, JointRow | None]
 JOINT_MODELS = ("computed", "plain")
 
@@ -75,7 +76,12 @@ class Model:
     @cached_property
     def part_K(self) -> Mapping[str, Any]:
         """Each part's own stiffness on its own unknowns, for sharing out strain energy."""
-        return {name: part_matrices(p.mesh, p.laminate)[0] for name, p in self.parts.items()}
+        out = {}
+        for name in self.parts:
+            k, at = cast(Any, self.terms["part", name][0]), self.of_part(name)
+            n = at.stop - at.start
+            out[name] = sp.csr_array((k.data, (k.row - at.start, k.col - at.start)), shape=(n, n))
+        return out
 
     @cached_property
     def rigid(self) -> Array:
@@ -167,7 +173,11 @@ def assemble(
     terms: dict[tuple[str, ...], Term] = {}
 
     def term(key: tuple[str, ...], make: Callable[..., Term], *given: Any) -> None:
-        terms[key] = known[key] if key in known else make(*given)
+        if key in known:
+            terms[key] = known[key]
+        else:
+            k, m, row = make(*given)
+            terms[key] = trimmed(k), trimmed(m), row
 
     for name in parts:
         term(("part", name), _part_term, name, parts, crossings, step, first[name], total)
@@ -227,6 +237,19 @@ def added(terms: Sequence[Any | None]) -> Any:
     row = np.concatenate([t.row for t in parts])
     col = np.concatenate([t.col for t in parts])
     return sp.csr_array((data, (row, col)), shape=parts[0].shape)
+
+
+def trimmed(a: Any | None) -> Any | None:
+    """Drop what is below rounding in a symmetric positive semi-definite matrix.
+
+    A turned part's cosines and a board's missing couplings leave zeros that would fill the factor.
+    """
+    if a is None:
+        return None
+    c = sp.coo_array(a)
+    size = np.sqrt(np.abs(c.diagonal()))
+    keep = np.abs(c.data) > ROUNDING * size[c.row] * size[c.col]
+    return sp.coo_array((c.data[keep], (c.row[keep], c.col[keep])), shape=c.shape)
 
 
 def driver_matrices(

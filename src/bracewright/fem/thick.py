@@ -297,16 +297,30 @@ def make_block(
         half_a, half_b = na * b.thickness / 2 / skew, nb * a.thickness / 2 / skew
         placed = [(a, na, half_a), (a, -na, -half_a), (b, nb, half_b), (b, -nb, -half_b)]
     s = at.along
-    ports = []
-    for part, n, offset in placed:
-        z = cross(s, n)
-        ports.append(Port(part, part_slab(cabinet, part, n, z), n, z, offset))
-    section, material = _section_of(ports, arms, m, cabinet)
+    turned = [(n, cross(s, n)) for _, n, _ in placed]
+    # A section costs more than all the rest; where boards and their directions stay, so does it.
+    if like is not None and m.kind != "corner" and _same_slabs(like, [q[0] for q in placed], turned):
+        slabs, known = [p.slab for p in like.ports], (like.section, like.material)
+    else:
+        slabs, known = [part_slab(cabinet, q[0], *d) for q, d in zip(placed, turned, strict=True)], None
+    ports = [Port(part, flat, *d, offset) for (part, _, offset), flat, d in zip(placed, slabs, turned, strict=True)]
+    section, material = known or _section_of(ports, arms, m, cabinet)
     found = wood_along([p.part for p in ports], start, end, [p.offset for p in ports])
     number = counts(found, step)
     if like is not None and len(like.intervals) == len(found):
         number = list(like.intervals)
     return Block(tuple(ports), section, material, pieces(start, end, found, number), m.kind, tuple(number))
+
+
+def _same_slabs(like: Block, parts: Sequence[FlatPart], turned: Sequence[tuple[Array, Array]]) -> bool:
+    """Whether a block's ports have the layers of these parts along these directions."""
+    return all(
+        port.part.laminate is part.laminate
+        and np.array_equal(port.part.rotation, part.rotation)
+        and np.abs(port.n - n).max() < 1e-14
+        and np.abs(port.z - z).max() < 1e-14
+        for port, part, (n, z) in zip(like.ports, parts, turned, strict=True)
+    )
 
 
 def _section_of(

@@ -1,0 +1,69 @@
+"""Near designs solved from a known one's factor and modes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from cabinets import box, shelf
+
+from bracewright.errors import BracewrightError, SolveError
+from bracewright.fem.modes import solve
+from bracewright.fem.moves import follow
+from bracewright.fem.near import Anchor
+
+COUNT = 20
+
+
+@pytest.fixture(scope="module")
+def anchor() -> Anchor:
+    return Anchor.of(box(braces=(shelf(),)), COUNT, size=45)
+
+
+def moved(by: float):
+    return box(braces=(shelf(at=230.0 + by),))
+
+
+def cut(by: float):
+    p = shelf().pockets[0]
+    return box(braces=(shelf(pockets=(replace(p, shape=replace(p.shape, size=(110 + by, 160 - by))),)),))
+
+
+@pytest.mark.parametrize("design", [moved(0.5), moved(4.0), moved(-12.0), cut(1.0), cut(8.0)])
+@pytest.mark.parametrize("tolerance", [4e-4, 1e-6])
+def test_what_is_found_is_within_the_tolerance_of_a_full_solution(anchor: Anchor, design, tolerance: float) -> None:
+    model, modes = anchor.solve(design, tolerance=tolerance)
+    exact = solve(follow(anchor.model, design), COUNT)
+    assert model.cabinet == design
+    # The estimate may be a little off; the promise to users is the tolerance, so none is added here.
+    assert np.abs(modes.frequency_Hz / exact.frequency_Hz - 1).max() < tolerance
+    assert (modes.frequency_Hz >= exact.frequency_Hz * (1 - 1e-9)).all()  # Ritz values are bounds from above
+    gram = modes.shapes.T @ (model.M @ modes.shapes)
+    np.testing.assert_allclose(gram, np.eye(COUNT), atol=1e-6)
+
+
+def test_the_anchor_itself_costs_one_look(anchor: Anchor) -> None:
+    _, modes = anchor.solve(anchor.model.cabinet)
+    np.testing.assert_allclose(modes.frequency_Hz, anchor.modes.frequency_Hz, rtol=1e-8)
+
+
+def test_a_material_far_off_is_still_found_or_refused(anchor: Anchor) -> None:
+    heavy = anchor.model.cabinet
+    heavy = replace(
+        heavy,
+        boards=tuple(replace(b, layers=tuple(replace(y, density_kg_m3=900.0) for y in b.layers)) for b in heavy.boards),
+    )
+    _, modes = anchor.solve(heavy)
+    exact = solve(follow(anchor.model, heavy), COUNT)
+    np.testing.assert_allclose(modes.frequency_Hz, exact.frequency_Hz, rtol=1e-4)
+
+
+def test_too_far_a_design_is_refused(anchor: Anchor) -> None:
+    with pytest.raises(BracewrightError):
+        anchor.solve(moved(120.0), tolerance=1e-9)
+
+
+def test_another_number_of_parts_is_refused(anchor: Anchor) -> None:
+    with pytest.raises(SolveError, match="afresh"):
+        anchor.solve(box())
