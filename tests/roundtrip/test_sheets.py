@@ -62,6 +62,12 @@ def check(cabinet: Cabinet, parts: tuple[PartDrawing, ...], sheets: tuple[Sheet,
             assert blank.buffer(-joinery.oversize / 2 + 1e-6).covers(outline)
         for k, a in enumerate(blanks):
             assert all(a.distance(b) >= joinery.kerf - 1e-6 for b in blanks[k + 1 :])
+        # No cut that runs over the edge of its part reaches another part.
+        laid = [[c for c in placed(by_name[p.part], p, joinery.oversize) if c[0] != "reference"] for p in s.placements]
+        for cuts in laid:
+            reach = shapely.union_all([path.polygon(1e-3) for *_, path in cuts])
+            for others in laid:
+                assert others is cuts or reach.distance(others[0][-1].polygon(1e-3)) >= joinery.kerf - 1e-3
         used = sum(by_name[p.part].outline.area for p in s.placements) / (length * width)
         assert s.used == pytest.approx(used)
 
@@ -105,7 +111,7 @@ def test_grain_runs_along_the_sheet():
 
 
 def test_boards_without_grain_may_turn():
-    base = example("stand-mount")
+    base = replace(example("stand-mount"), joint=JointSpec(), joint_overrides=())
     mdf = replace(base, joinery=Joinery(sheet=(425, 330), trim=5, kerf=0, oversize=0))
     sheets = nest(mdf, drawings(mdf))
     check(mdf, drawings(mdf), sheets)
@@ -119,7 +125,7 @@ def test_a_part_larger_than_the_sheet_is_refused(jointed: Cabinet):
         nest(small, drawings(small))
     assert e.value.key == "front"
     # Plywood may not be turned: the same part fits the other way round only.
-    base = example("stand-mount")
+    base = replace(example("stand-mount"), joint=JointSpec(), joint_overrides=())
     ply = tuple(replace(p, board="brace") for p in base.panels)
     narrow = replace(base, panels=ply, joinery=Joinery(stocks=(Stock(board="brace", sheet=(300, 1000)),)))
     with pytest.raises(DesignError, match="across the grain"):
@@ -127,7 +133,7 @@ def test_a_part_larger_than_the_sheet_is_refused(jointed: Cabinet):
 
 
 def test_cost_is_the_sheets_or_the_boards():
-    base = example("stand-mount")
+    base = replace(example("stand-mount"), joint=JointSpec(), joint_overrides=())
     boards = tuple(replace(b, cost_per_m2=20.0) if b.name == "brace" else b for b in base.boards)
     joinery = Joinery(stocks=(Stock(board="carcass", cost=48.5), Stock(board="brace", sheet=(2000, 1000))))
     cabinet = replace(base, boards=boards, joinery=joinery)

@@ -11,10 +11,12 @@ import pytest
 import shapely
 
 from bracewright.design import Brace, Cabinet, JointSpec, Opening, Pocket, dumps, from_table, loads, to_table
-from bracewright.design.joinery import Joinery, Stock
+from bracewright.design.account import account
+from bracewright.design.joinery import Joinery, Rebate, Stock
 from bracewright.design.pockets import Circle, Rectangle, Superellipse
 from bracewright.errors import DesignError
 from bracewright.examples import example
+from bracewright.geometry import Path
 from bracewright.make import (
     assembly,
     check_cutter,
@@ -24,14 +26,15 @@ from bracewright.make import (
     joints,
     nest,
     tap_points,
-    template,
+    templates,
     unreached,
 )
 from bracewright.make.assembly import _bodies, _meets
 from bracewright.make.booklet import booklet_pdf, to_html
 from bracewright.make.buildsheet import Figure, Heading, Table, Text, blocks, design_mark
+from bracewright.make.details import joint_sketch, lap_sketch, numbered, part_sketch
 
-BOX = example("stand-mount")
+BOX = replace(example("stand-mount"), joint=JointSpec(), joint_overrides=())
 
 
 def box(*braces: Brace, corner: str = "butt", brace: str = "butt", edges=None, openings=(), **joinery) -> Cabinet:
@@ -47,6 +50,12 @@ def box(*braces: Brace, corner: str = "butt", brace: str = "butt", edges=None, o
         ),
         joinery=Joinery(**joinery),
     )
+
+
+def seated(rebate: Rebate, *more: Opening, **options) -> Cabinet:
+    """A box with a woofer that has a rebate."""
+    woofer = Opening(name="woofer", panel="front", shape=Circle(centre=(110, 140), diameter=122), rebate=rebate)
+    return box(openings=(woofer, *more), **options)
 
 
 def shelf(name: str, at: float, *holes: Pocket, **more) -> Brace:
@@ -193,10 +202,56 @@ REFUSED = {
         "joints.edges.front-bottom.form",
         "the rebate of 'bottom' and 'front' ends at 'left'",
     ),
+    "a driver's rebate as deep as the board": (
+        lambda: seated(Rebate(depth=19.5, diameter=150)),
+        "openings.woofer.rebate.depth",
+        "got 19.5, which leaves 2.5 of 'front', a board 22 thick; leave 3",
+    ),
+    "a driver's rebate too deep for the board as measured": (
+        lambda: seated(Rebate(depth=9, diameter=150), stocks=(Stock(board="baffle", thickness=11.5),)),
+        "openings.woofer.rebate.depth",
+        "leaves 2.5 of 'front', a board 11.5 thick",
+    ),
+    "a driver's rebate smaller than its opening": (
+        lambda: seated(Rebate(depth=5, diameter=120)),
+        "rebate.diameter",
+        "got 120, and the opening reaches 1 beyond it; make it more than 122",
+    ),
+    "a driver's rebate at the edge": (
+        lambda: seated(Rebate(depth=5, diameter=216)),
+        "openings.woofer.rebate",
+        "lies 2 from the edge of 'front'; leave 3",
+    ),
+    "a driver's rebate over a groove": (
+        lambda: seated(Rebate(depth=13, diameter=205), corner="tongue"),
+        "openings.woofer.rebate",
+        "the rebate for 'woofer' and the groove for 'left', cut from both faces of 'front', leave 2.5 of wood",
+    ),
+    "a driver's rebate into another opening": (
+        lambda: seated(
+            Rebate(depth=5, diameter=150),
+            Opening(name="tweeter", panel="front", shape=Circle(centre=(110, 250), diameter=68)),
+        ),
+        "openings.woofer.rebate",
+        "within 2 of the opening 'tweeter'",
+    ),
+    "two drivers' rebates that meet": (
+        lambda: seated(
+            Rebate(depth=5, diameter=150),
+            Opening(
+                name="tweeter",
+                panel="front",
+                shape=Circle(centre=(110, 265), diameter=70),
+                rebate=Rebate(depth=4, diameter=98.6),
+            ),
+        ),
+        "openings.woofer.rebate",
+        "the rebate for 'woofer' and the rebate for 'tweeter' in 'front' leave 0.70",
+    ),
     "rebates of two depths": (
         lambda: box(corner="rebate", edges={"front-left": JointSpec(form="rebate", depth=9)}),
         "joints.edges.front-left.depth",
-        "are 9 and 6 deep",
+        "are 9 and 7.3 deep",
     ),
 }
 
@@ -322,10 +377,9 @@ def test_a_cutter_larger_than_an_inside_radius_is_refused(shape, says: str, tmp_
 def test_a_template_leads_the_bush():
     cabinet = box(shelf("shelf", 200, hole(110, 160, 80, 60)), guide_bush=20.0, cutter=8.0)
     part = next(p for p in drawings(cabinet) if p.name == "shelf")
-    t = template(part, cabinet.joinery)
-    assert t is not None
+    (t,) = templates(part, cabinet.joinery)
     hole_, made = t.operations[1], part.operations[1]
-    assert (hole_.kind, hole_.depth, t.thickness, t.board) == ("pocket", 9.0, 9.0, "template")
+    assert (hole_.kind, hole_.depth, t.thickness, t.board) == ("opening", 9.0, 9.0, "template")
     # 10 - 4 more all round, with true arcs of 10 + 6.
     x0, y0, x1, y1 = made.path.bounds
     assert hole_.path.bounds == pytest.approx((x0 - 6, y0 - 6, x1 + 6, y1 + 6))
@@ -335,7 +389,80 @@ def test_a_template_leads_the_bush():
     cutter = made.path.polygon(1e-3).buffer(-4, quad_segs=64)
     assert bush.symmetric_difference(cutter).area < 0.05
     assert t.operations[-1].path == part.outline
-    assert template(next(p for p in drawings(cabinet) if p.name == "left"), cabinet.joinery) is None
+    assert templates(next(p for p in drawings(cabinet) if p.name == "left"), cabinet.joinery) == ()
+
+
+# --- drivers' rebates -----------------------------------------------------------------------------------------------
+
+
+def test_a_rebate_is_cut_from_the_outer_face_to_its_depth():
+    back = Opening(
+        name="plate",
+        panel="back",
+        shape=Rectangle(centre=(110, 100), size=(90, 60), corner_radius=5),
+        rebate=Rebate(depth=3, offset=12),
+    )
+    cabinet = seated(Rebate(depth=5.5, diameter=150), back, corner="tongue", cutter=6)
+    parts = {p.name: p for p in drawings(cabinet)}
+    plain = {p.name: p for p in drawings(replace(cabinet, openings=tuple(_plain(o) for o in cabinet.openings)))}
+    front, rear = (next(o for o in parts[n].operations if o.kind == "rebate") for n in ("front", "back"))
+    assert (front.side, front.depth, front.layer, front.name) == ("near", 5.5, "REBATE_5_5MM_DEEP_NEAR_FACE", "woofer")
+    assert (rear.side, rear.depth, rear.layer, rear.name) == ("far", 3, "REBATE_3MM_DEEP_FAR_FACE", "plate")
+    assert {round(a.radius, 9) for a in front.path.arcs()} == {75}
+    assert all(a.centre == pytest.approx((110, 140)) for a in front.path.arcs())
+    assert sorted(a.radius for a in rear.path.arcs()) == pytest.approx([17] * 4)
+    ring = math.pi / 4 * (150**2 - 122**2) * 5.5
+    assert plain["front"].volume - parts["front"].volume == pytest.approx(ring, rel=1e-4)
+    # The account takes the same wood out, exactly, and moves the centre of mass inwards.
+    with_, without = (account(c).parts[0] for c in (cabinet, replace(cabinet, openings=(_plain(cabinet.openings[0]),))))
+    density = cabinet.part_board("front").density_kg_m3 / 1e9
+    assert without.mass_kg - with_.mass_kg == pytest.approx(ring * density, rel=1e-9)
+    moment = without.mass_kg * without.centre[1] - with_.mass_kg * with_.centre[1]
+    assert moment == pytest.approx(ring * density * 5.5 / 2, rel=1e-9)
+
+
+def _plain(o: Opening) -> Opening:
+    return replace(o, rebate=None)
+
+
+def test_a_rebate_gets_a_template_of_its_own():
+    cabinet = seated(Rebate(depth=5.5, diameter=150), cutter=6, guide_bush=17)
+    front = next(p for p in drawings(cabinet) if p.name == "front")
+    hole_, ring = templates(front, cabinet.joinery)
+    assert (hole_.name, ring.name) == ("template front", "template front rebates")
+    assert [o.path.bounds[2] - o.path.bounds[0] for o in (hole_.operations[1], ring.operations[1])] == [133, 161]
+    assert "woofer: 5.5 deep" in ring.notes
+
+
+def test_the_file_keeps_rebates():
+    cabinet = seated(Rebate(depth=5.5, diameter=150))
+    assert "rebate = { depth = 5.5, diameter = 150 }" in dumps(cabinet)
+    assert loads(dumps(cabinet)) == cabinet == from_table(to_table(cabinet))
+    import jsonschema
+
+    from bracewright.design import schema
+
+    jsonschema.validate(to_table(cabinet), schema())
+
+
+@pytest.mark.parametrize(
+    ("value", "key", "says"),
+    [
+        ("{ depth = 5 }", "rebate.diameter", "either its diameter or its offset"),
+        ("{ depth = 5, diameter = 150, offset = 3 }", "rebate.diameter", "either"),
+        ("{ diameter = 150 }", "rebate.depth", "missing"),
+        ("{ depth = 5, diametre = 150 }", "rebate.diametre", "did you mean 'diameter'"),
+        ("{ depth = 5, diameter = 100 }", "rebate.diameter", "reaches 11 beyond"),
+        ("5", "rebate", "table"),
+        ("{ depth = 0.005, offset = 0.012 }", "rebate.depth", "lengths are in mm"),
+        ("{ depth = 20, diameter = 150 }", "rebate.depth", "leaves 2 of"),
+    ],
+)
+def test_wrong_rebates_name_their_key(value: str, key: str, says: str):
+    text = dumps(seated(Rebate(depth=5.5, diameter=150))).replace("{ depth = 5.5, diameter = 150 }", value)
+    with pytest.raises(DesignError, match=says) as e:
+        loads(text)
+    assert e.value.key == f"openings.woofer.{key}"
 
 
 # --- assembly -------------------------------------------------------------------------------------------------------
@@ -423,7 +550,8 @@ def test_build_sheet_has_all_it_should():
     cabinet = replace(BOX, joint=JointSpec(form="tongue"), name="Kiste & co")
     parts = drawings(cabinet)
     sheet = blocks(cabinet, parts, nest(cabinet, parts))
-    heads = [b.text for b in sheet if isinstance(b, Heading)]
+    heads = [b.text for b in sheet if isinstance(b, Heading) and b.level < 3]
+    assert [b.text for b in sheet if isinstance(b, Heading) and b.level == 3] == [p.name for p in parts]
     assert heads == [
         "Kiste & co",
         "Read this first",
@@ -456,6 +584,47 @@ def test_build_sheet_has_all_it_should():
     assert pdf.startswith(b"%PDF")
     assert pdf == booklet_pdf(sheet)
     assert design_mark(replace(cabinet, width=221.0)) != design_mark(cabinet)
+
+
+def test_the_sheet_numbers_every_cut_and_tells_its_face():
+    cabinet = seated(Rebate(depth=5, diameter=150), corner="tongue")
+    front, _, left = drawings(cabinet)[:3]
+    rows = [c.row for c in numbered(front)]
+    assert [r[0] for r in rows] == [str(k) for k in range(1, len(rows) + 1)]
+    assert rows[1] == ("2", "opening", "woofer", "through", "22", "diameter 122 about (110, 140)")
+    assert rows[2] == ("3", "rebate", "woofer", "near face", "5", "diameter 150 about (110, 140)")
+    assert ("groove", "left", "far face", "6.5") in [r[1:5] for r in rows]
+    # The shoulders of a tongue, cut from both faces, are one row.
+    assert [r[1:5] for r in (c.row for c in numbered(left)) if r[1] == "rebate"] == [
+        ("rebate", p, "both faces", "6") for p in ("front", "back")
+    ]
+    told = " ".join(label.text for label in part_sketch(front, 0.2).labels).split()
+    assert {"220", "400", *(r[0] for r in rows)} <= set(told)
+
+
+def test_a_lap_is_drawn_to_scale():
+    """In section the slot is the board and two clearances wide; flat, the slots reach the middle and the radius on."""
+    cabinet = box(shelf("shelf", 200), Brace(name="spine", normal="x", at=112, board="brace"), clearance=0.1)
+    (j,) = [j for j in joints(cabinet) if j.form == "lap"]
+    assert j.slots == pytest.approx((18.2, 18.2))
+    a, low, high = (shapely.Polygon([v[:2] for v in s.vertices]) for s in joint_sketch(j).strokes)
+    assert (a.bounds[0] - low.bounds[2], high.bounds[0] - a.bounds[2]) == pytest.approx((0.1, 0.1))
+    assert a.bounds[2] - a.bounds[0] == pytest.approx(18)
+    first, second = (Path(vertices=s.vertices).oriented() for s in lap_sketch(j).strokes)
+    for board in (first, second):
+        x0, y0, x1, y1 = board.bounds
+        assert x1 - x0 == pytest.approx(j.length)
+        slot = 18.2 * (j.length / 2 + 3) - (4 - math.pi) * 9 / 2
+        assert board.area == pytest.approx((x1 - x0) * (y1 - y0) - slot)
+    titles = [b.caption for b in blocks(cabinet, drawings(cabinet), ()) if isinstance(b, Figure)]
+    assert any("shelf lapped with spine" in t and "full size" in t for t in titles)
+    leaning = box(
+        shelf("shelf", 200, tilt_deg=8, tilt_about="y"), Brace(name="spine", normal="x", at=112, board="brace")
+    )
+    (j,) = [j for j in joints(leaning) if j.form == "lap"]
+    a, low, high = (shapely.Polygon([v[:2] for v in s.vertices]) for s in joint_sketch(j).strokes)
+    assert a.intersection(low.union(high)).area < 1e-9
+    assert a.distance(low) * 2 < 2 * 0.075 + 1e-9
 
 
 def test_tap_points_lie_on_wood_and_off_the_middle():

@@ -20,6 +20,7 @@ from bracewright.design.solid import SLIVER, Slab, slabs
 from bracewright.geometry import Path, Point
 
 Vec = NDArray[np.float64]
+LENGTHWISE = ("y", "x", "z")  # panels across y run past those across x, and these past those across z
 SCAN = 1.0  # mm; step in which the room behind a driver is looked through
 
 
@@ -192,16 +193,21 @@ def account(cabinet: Cabinet, wanted: Wanted | None = None) -> Account:
     )
 
 
+def covering(a: str, b: str) -> tuple[str, str]:
+    """Return two panels that meet as (the one that ends at the other, the other)."""
+    first, second = sorted((a, b), key=lambda p: LENGTHWISE.index(PANEL_NORMAL[p]), reverse=True)
+    return first, second
+
+
 def butt_bounds(cabinet: Cabinet, side: str) -> tuple[float, float, float, float]:
     """Return the outline (a0, a1, b0, b1) of a panel butted against its neighbours, in its in-plane axes.
 
     Front and back cover the whole cabinet, left and right stand between them, bottom and top lie between all four.
     """
-    covers = {"y": (), "x": ("y",), "z": ("x", "y")}[PANEL_NORMAL[side]]
     ends: list[float] = []
     for axis in in_plane(PANEL_NORMAL[side]):
         low, high = lay.sides(axis)
-        stops = axis in covers
+        stops = covering(side, low)[0] == side
         ends += [lay.inner_face(cabinet, low) if stops else 0.0]
         ends += [lay.inner_face(cabinet, high) if stops else cabinet.size(axis)]
     return ends[0], ends[1], ends[2], ends[3]
@@ -220,18 +226,29 @@ def _flat(whole: tuple[float, Vec], holes: list[tuple[float, Vec]]) -> tuple[flo
 
 def _panel(cabinet: Cabinet, side: str) -> PartAccount:
     a0, a1, b0, b1 = butt_bounds(cabinet, side)
-    cuts = [o.shape.outline() for o in cabinet.openings if o.panel == side]
-    whole = ((a1 - a0) * (b1 - b0), np.array([a0 + a1, b0 + b1]) / 2)
-    area, centre = _flat(whole, [(c.area, np.array(c.centroid)) for c in cuts])
     frame, board = lay.frame_of(cabinet, side), cabinet.part_board(side)
     outward = np.eye(3)[AXES.index(PANEL_NORMAL[side])] * (-1.0 if side in LOWER_PANELS else 1.0)
-    x, y, z = (frame.to_space(centre)[0] + _lean(board) * outward).tolist()
+    t = board.thickness
+
+    def solid(area: float, centroid: Point, depth: float) -> tuple[float, Vec]:
+        """Volume and centroid of what goes so deep from the outer face."""
+        return area * depth, frame.to_space(np.array([centroid]))[0] + (t - depth) / 2 * outward
+
+    holes = []
+    for o in (o for o in cabinet.openings if o.panel == side):
+        cut = o.shape.outline()
+        holes.append(solid(cut.area, cut.centroid, t))
+        if o.rebate:
+            step = o.rebate.outline(cut)
+            holes += [solid(step.area, step.centroid, o.rebate.depth), solid(-cut.area, cut.centroid, o.rebate.depth)]
+    volume, centre = _flat(solid((a1 - a0) * (b1 - b0), ((a0 + a1) / 2, (b0 + b1) / 2), t), holes)
+    x, y, z = (centre + _lean(board) * outward).tolist()
     return PartAccount(
         name=side,
         board=board.name,
         thickness=board.thickness,
         size=(a1 - a0, b1 - b0),
-        mass_kg=board.mass_kg_m2 * area / 1e6,
+        mass_kg=board.mass_kg_m2 * volume / t / 1e6,
         centre=(x, y, z),
     )
 

@@ -12,7 +12,8 @@ from functools import cached_property
 
 from bracewright.boards import Board
 from bracewright.design.checks import MM_HINT, choice, length, number, text
-from bracewright.design.joinery import Joinery
+from bracewright.design.joinery import LEAST_WALL, Joinery, Rebate
+from bracewright.design.tuning import Tuning
 from bracewright.design.pockets import Pocket, Shape
 from bracewright.errors import DesignError
 
@@ -140,15 +141,21 @@ class Panel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Opening:
-    """A through cut-out of a panel."""
+    """A through cut-out of a panel, with or without a rebate for a driver's frame round it."""
 
     name: str
     panel: str
     shape: Shape
+    rebate: Rebate | None = None
 
     def __post_init__(self) -> None:
         text(self.name, "name")
         choice(self.panel, "panel", PANELS)
+        if self.rebate:
+            try:
+                self.rebate.outline(self.shape.outline())
+            except DesignError as e:
+                raise e.within("rebate") from None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -311,6 +318,7 @@ class Cabinet:
     joinery: Joinery = field(default_factory=Joinery)
     damping: tuple[Damping, ...] = ()
     stuffing_loss_factor: float = 0.01
+    tune: Tuning = field(default_factory=Tuning)
 
     def __post_init__(self) -> None:
         text(self.name, "name")
@@ -362,6 +370,11 @@ class Cabinet:
         users += [(f"braces.{b.name}", b.board) for b in self.braces]
         for key, name in users:
             choice(name, f"{key}.board", known)
+        for k, c in enumerate(self.tune.choices):
+            if c.brace:
+                choice(c.brace, f"tune.choices[{k}].brace", [b.name for b in self.braces])
+            else:
+                choice(c.board, f"tune.choices[{k}].board", known)
         for stock in self.joinery.stocks:
             choice(stock.board, "joinery.boards", known)
         for p in self.panels:
@@ -372,6 +385,14 @@ class Cabinet:
                     f"board {p.board!r} is {t:g} thick, more than a third of the cabinet ({limit:g}); "
                     "choose a thinner board or a larger cabinet",
                     key=f"cabinet.panels.{p.side}.board",
+                )
+        for o in self.openings:
+            left = self.part_board(o.panel).thickness - (o.rebate.depth if o.rebate else 0.0)
+            if o.rebate and left < LEAST_WALL:
+                raise DesignError(
+                    f"got {o.rebate.depth:g}, which leaves {left:.3g} of {o.panel!r}, a board "
+                    f"{left + o.rebate.depth:.4g} thick; leave {LEAST_WALL:g} or more",
+                    key=f"openings.{o.name}.rebate.depth",
                 )
 
     @cached_property

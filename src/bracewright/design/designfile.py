@@ -13,7 +13,7 @@ from pathlib import Path as FilePath
 from typing import Any, TypeVar
 
 from bracewright.boards import Board
-from bracewright.design import joinery
+from bracewright.design import joinery, tuning
 from bracewright.design.cabinet import (
     JOINT_KINDS,
     PANELS,
@@ -115,7 +115,7 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
     """
     _refuse_huge(data, "")
     parts = ("openings", "drivers", "braces", "damping", "stuffing")
-    top = ("format", "name", "cabinet", "boards", "joints", "joinery", "supports", *parts)
+    top = ("format", "name", "cabinet", "boards", "joints", "joinery", "supports", "tune", *parts)
     known_keys(data, top, required=("format", "cabinet", "boards"))
     if data["format"] != FORMAT or isinstance(data["format"], bool):
         raise DesignError(f"got {data['format']!r}; this version reads format {FORMAT}", key="format")
@@ -143,6 +143,7 @@ def from_table(data: Mapping[str, object]) -> Cabinet:
         joinery=_joinery(data.get("joinery", {})),
         damping=tuple(_named(data, "damping", _damping)),
         stuffing_loss_factor=_stuffing(data.get("stuffing", {})),
+        tune=_tune(data.get("tune", {})),
     )
 
 
@@ -226,6 +227,13 @@ def _joinery(value: object) -> joinery.Joinery:
         raise e.within("joinery") from None
 
 
+def _tune(value: object) -> tuning.Tuning:
+    try:
+        return tuning.from_table(value)
+    except DesignError as e:
+        raise e.within("tune") from None
+
+
 def _joints(data: Mapping[str, object]) -> tuple[JointSpec, JointSpec | None, tuple[tuple[str, JointSpec], ...]]:
     t = table(data.get("joints", {}), "joints")
     known_keys(t, ("default", "braces", "edges"))
@@ -241,8 +249,16 @@ def _joints(data: Mapping[str, object]) -> tuple[JointSpec, JointSpec | None, tu
 
 def _opening(t: Mapping[str, object]) -> Opening:
     known_keys({k: v for k, v in t.items() if k in ("name", "panel")}, ("name", "panel"), required=("name", "panel"))
-    rest = {k: v for k, v in t.items() if k not in ("name", "panel")}
-    return Opening(name=t["name"], panel=t["panel"], shape=shape_from_table(rest))  # type: ignore[arg-type]
+    rest = {k: v for k, v in t.items() if k not in ("name", "panel", "rebate")}
+    rebate = _rebate(t["rebate"]) if "rebate" in t else None
+    return Opening(name=t["name"], panel=t["panel"], shape=shape_from_table(rest), rebate=rebate)  # type: ignore[arg-type]
+
+
+def _rebate(value: object) -> joinery.Rebate:
+    try:
+        return joinery.Rebate.from_table(value)
+    except DesignError as e:
+        raise e.within("rebate") from None
 
 
 def _driver(t: Mapping[str, object]) -> Driver:
@@ -321,7 +337,10 @@ def to_table(cabinet: Cabinet) -> dict[str, object]:
     supports = _changed(cabinet.supports, SUPPORT_KEYS, Supports())
     if supports:
         out["supports"] = supports
-    out["openings"] = [{"name": o.name, "panel": o.panel, **o.shape.to_table()} for o in cabinet.openings]
+    out["openings"] = [
+        {"name": o.name, "panel": o.panel, **o.shape.to_table()} | ({"rebate": o.rebate.to_table()} if o.rebate else {})
+        for o in cabinet.openings
+    ]
     out["drivers"] = [
         _without_defaults(
             {k: getattr(d, k) for k in DRIVER_KEYS},
@@ -341,6 +360,9 @@ def to_table(cabinet: Cabinet) -> dict[str, object]:
     ]
     if cabinet.stuffing_loss_factor != 0.01:
         out["stuffing"] = {"loss_factor": cabinet.stuffing_loss_factor}
+    wishes = tuning.to_table(cabinet.tune)
+    if wishes:
+        out["tune"] = wishes
     return {k: v for k, v in out.items() if v != []}
 
 
@@ -426,7 +448,7 @@ def _key(k: str) -> str:
 
 def _write_table(t: Mapping[str, Any], path: tuple[str, ...], lines: list[str]) -> None:
     """Write plain values first, then sub-tables, then lists of tables."""
-    inline = {"within", "default"}
+    inline = {"within", "default", "rebate", "goal"}
     nested: list[tuple[str, Any]] = []
     for k, v in t.items():
         is_list = isinstance(v, list) and bool(v) and isinstance(v[0], Mapping)

@@ -9,8 +9,71 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
+from bracewright import geometry
 from bracewright.design.checks import known_keys, length, number, table, text
 from bracewright.errors import DesignError
+from bracewright.geometry import Path
+
+# mm of wood between a cut and the outside, under a cut, or between a groove and a pocket: common practice, no source.
+LEAST_WALL = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rebate:
+    """A step round an opening, cut from the panel's outer face, that takes in a driver's frame.
+
+    It counts in mass and cut files; the plate model leaves the panel its full thickness there.
+
+    Parameters
+    ----------
+    depth : float
+    diameter : float
+        Of a round rebate about the opening's centroid.
+    offset : float
+        Or the distance from the opening's edge, all round. One of the two is given.
+    """
+
+    depth: float
+    diameter: float = 0.0
+    offset: float = 0.0
+
+    def __post_init__(self) -> None:
+        length(self.depth, "depth", low=0.2, high=60.0)
+        length(self.diameter, "diameter", low=0.0, high=5000.0)
+        length(self.offset, "offset", low=0.0, high=500.0)
+        if bool(self.diameter) == bool(self.offset):
+            raise DesignError("give either its diameter or its offset from the opening", key="diameter")
+
+    def outline(self, opening: Path) -> Path:
+        """Return its edge round an opening.
+
+        Raises
+        ------
+        DesignError
+            It does not go all round the opening.
+        """
+        if self.offset:
+            return geometry.offset(opening.oriented(), self.offset)
+        path = geometry.circle(opening.centroid, self.diameter)
+        wood = geometry.web(path, opening)
+        if wood <= 0:
+            raise DesignError(
+                f"got {self.diameter:g}, and the opening reaches {-wood:.3g} beyond it; make it more than "
+                f"{self.diameter - 2 * wood:.4g}",
+                key="diameter",
+            )
+        return path
+
+    @classmethod
+    def from_table(cls, value: object) -> Rebate:
+        """Read the table ``rebate`` of an opening."""
+        t: dict[str, Any] = dict(table(value, ""))
+        known_keys(t, ("depth", "diameter", "offset"), required=("depth",))
+        return cls(**t)
+
+    def to_table(self) -> dict[str, object]:
+        """Return the table of a design file."""
+        return {f.name: v for f in fields(self) if (v := getattr(self, f.name))}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,17 +8,16 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from bracewright.design.cabinet import Cabinet
-from bracewright.errors import FileError
-from bracewright.files import write_file
 from bracewright.make import coordinates, dxf, sheets
 from bracewright.make.assembly import Assembly, Step, assembly
 from bracewright.make.booklet import booklet_pdf, to_html
 from bracewright.make.buildsheet import blocks, tap_points
 from bracewright.make.cautions import CAUTIONS, READING
 from bracewright.make.coordinates import read_csv, read_json
-from bracewright.make.cutter import Corner, check_cutter, template, unreached
+from bracewright.make.cutter import Corner, check_cutter, templates, unreached
 from bracewright.make.drawings import drawings, panel_extent
 from bracewright.make.dxf import sheet_dxf, to_dxf, write_dxf
+from bracewright.make.folder import LIST, write_set
 from bracewright.make.joinery import joints
 from bracewright.make.joint import Joint
 from bracewright.make.nesting import Placement, Sheet, nest, placed
@@ -58,7 +57,7 @@ __all__ = [
     "sheet_dxf",
     "svg",
     "tap_points",
-    "template",
+    "templates",
     "to_dxf",
     "unreached",
     "write_dxf",
@@ -74,8 +73,9 @@ def export(cabinet: Cabinet, folder: str | os.PathLike[str], *, dxf_version: str
     In the folder itself a DXF per part, ``coordinates.csv``, ``coordinates.json``, ``cut-list.csv``,
     ``build-sheet.html``, ``build-sheet.pdf`` and ``read-me-first.txt``, which names the files that belong together;
     in ``sheets`` a DXF per sheet, in ``svg`` and ``full-size`` each part as SVG and as PDF to print at full size, in
-    ``templates`` the templates for routing by hand. All is worked out before the first file is written; files of the
-    same name are replaced, others are left alone.
+    ``templates`` the templates for routing by hand. All is worked out before the first file is written. The files of
+    an earlier call are replaced or, where the part is gone, removed, as long as nobody has changed them (``files.json``
+    tells); all others are left alone.
 
     Parameters
     ----------
@@ -95,18 +95,10 @@ def export(cabinet: Cabinet, folder: str | os.PathLike[str], *, dxf_version: str
         A part or a joint cannot be cut, a cutter is too large, a part larger than its sheet, or the DXF version is
         unknown.
     FileError
-        A folder or a file cannot be written, or a DXF does not pass its audit.
+        A file in the way is not of an earlier call or has been changed since; a folder or a file cannot be written;
+        or a DXF does not pass its audit.
     """
-    content = _content(cabinet, dxf_version)
-    root = Path(folder)
-    for place in (root, *dict.fromkeys(root / name.rpartition("/")[0] for name in content)):
-        try:
-            place.mkdir(parents=True, exist_ok=True)
-        except OSError as e:
-            raise FileError(f"{place}: the folder cannot be made ({e.strerror}); check the name and the rights") from e
-    for name, data in content.items():
-        write_file(root / name, data)
-    return tuple(root / name for name in content)
+    return write_set(folder, _content(cabinet, dxf_version))
 
 
 def _content(cabinet: Cabinet, dxf_version: str) -> dict[str, str | bytes]:
@@ -128,13 +120,13 @@ def _content(cabinet: Cabinet, dxf_version: str) -> dict[str, str | bytes]:
     for p in parts:
         out[f"svg/{stems[p.name]}.svg"] = svg(of_part(p))
         out[f"full-size/{stems[p.name]}.pdf"] = full_size_pdf(p)
-    templates = [t for t in (template(p, joinery) for p in parts) if t is not None]
-    for stem, t in zip(file_stems(t.name for t in templates).values(), templates, strict=True):
+    guides = [t for p in parts for t in templates(p, joinery)]
+    for stem, t in zip(file_stems(t.name for t in guides).values(), guides, strict=True):
         out[f"templates/{stem}.dxf"] = dxf.to_dxf(t, version=dxf_version)
         out[f"templates/{stem}.pdf"] = full_size_pdf(t)
-    out["templates/coordinates.csv"] = coordinates.to_csv(templates)
-    out["templates/coordinates.json"] = coordinates.to_json(templates, cabinet=cabinet.name)
-    listed = "".join(f"  {name}\n" for name in out)
+    out["templates/coordinates.csv"] = coordinates.to_csv(guides)
+    out["templates/coordinates.json"] = coordinates.to_json(guides, cabinet=cabinet.name)
+    listed = "".join(f"  {name}\n" for name in (*out, LIST))
     warned = "".join(
         f"CANNOT BE ASSEMBLED AS DRAWN: {', '.join(group)} lock each other.\n\n"
         for group in assembly(cabinet).conflicts

@@ -22,8 +22,8 @@ from bracewright.design.account import butt_bounds
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.design.layout import inner_face, layouts
 from bracewright.design.solid import Cell, box, slabs
-from bracewright.make.joinery import as_measured, joints, outward
-from bracewright.make.joint import Joint
+from bracewright.make.joinery import as_measured, joints
+from bracewright.make.joint import Joint, outward
 
 Vec = NDArray[np.float64]
 SKIN = 0.05  # mm taken off every body, so that faces that touch do not count as in the way

@@ -13,7 +13,7 @@ from bracewright.make.sketch import Sketch, line, paint, svg, write
 
 PAPER = "A4"
 MARGIN = 15.0  # mm
-SIZES = {1: 6.0, 2: 4.2}  # of headings, mm
+SIZES = {1: 6.0, 2: 4.2, 3: 3.4}  # of headings, mm
 BODY, SMALL = 3.0, 2.6  # of text, mm
 LEADING = 1.45
 # Mean width of a character over its height; DejaVu Sans, measured.
@@ -173,7 +173,7 @@ def booklet_pdf(blocks: Iterable[Block]) -> bytes:
     flow = _Flow()
     waiting: list[Figure] = []
     listed = list(blocks)
-    for b, after in zip([*listed, None], [*listed[1:], None, None], strict=True):
+    for k, b in enumerate([*listed, None]):
         if isinstance(b, Figure):
             waiting.append(b)
             continue
@@ -181,7 +181,8 @@ def booklet_pdf(blocks: Iterable[Block]) -> bytes:
         waiting = []
         if isinstance(b, Heading):
             size = SIZES[b.level]
-            flow.need(size * 2 + (_tall(after) + 4 * BODY if isinstance(after, Figure) else 40.0))
+            after = next((f for f in listed[k + 1 :] if not isinstance(f, Heading | Text)), None)
+            flow.need(size * 2 + (_tall(after) + 12 * BODY if isinstance(after, Figure) else 40.0))
             flow.y -= size * 0.8
             flow.lines(b.text, size, bold=True)
             flow.y -= size * 0.4

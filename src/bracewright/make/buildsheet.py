@@ -16,12 +16,12 @@ from bracewright.geometry import FINE
 from bracewright.make.assembly import Assembly, assembly
 from bracewright.make.cautions import CAUTIONS, DRY_FIT, GLUE_UP, TAPPING
 from bracewright.make.cutter import Corner, unreached
-from bracewright.make.joinery import as_measured, joints
-from bracewright.make.joint import Joint
+from bracewright.make.details import joint_sketch, lap_sketch, numbered, part_sketch
+from bracewright.make.joinery import joints
 from bracewright.make.nesting import Sheet, placed
 from bracewright.make.parts import PartDrawing, plain
 from bracewright.make.sheets import board_totals, cut_list
-from bracewright.make.sketch import Label, Sketch, Stroke, box, of_part, whole
+from bracewright.make.sketch import Label, Sketch, box, of_part, whole
 
 # Off the middle and off the thirds, so that few modes stand still at all of them: judgement.
 TAPS = ((0.21, 0.45, 0.72), (0.12, 0.29, 0.46, 0.63, 0.86))
@@ -30,7 +30,7 @@ TAP_EDGE = 15.0  # mm from an opening
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """A heading; level 1 is the title."""
+    """A heading; level 1 is the title, 3 a part's name."""
 
     text: str
     level: int = 2
@@ -160,6 +160,8 @@ def _material(cabinet: Cabinet, parts: Sequence[PartDrawing], sheets: Sequence[S
     for s in sheets:
         cost = f", cost {s.cost:.2f}" if s.cost else ""
         used = f"{plain(s.size[0])} x {plain(s.size[1])}, {100 * s.used:.0f} % used{cost}; grain from left to right"
+        over = ", ".join(p.part for p in s.placements if p.turned_over)
+        used += f"; far face up: {over}" if over else ""
         yield Figure(sheet_sketch(s, by_name, cabinet.joinery.oversize), 170 / s.size[0], f"{s.title}: {used}")
 
 
@@ -180,14 +182,20 @@ def sheet_sketch(sheet: Sheet, parts: dict[str, PartDrawing], oversize: float) -
 
 def _drawings(parts: Sequence[PartDrawing]) -> Iterator[Block]:
     yield Heading("Parts")
-    yield Text(("Seen on the near face; dashed blue is cut from the far face. Coordinates are in coordinates.csv.",))
+    yield Text(
+        (
+            "Seen on the near face; dashed blue is cut from the far face. The ring is the corner (0, 0), from which x "
+            "runs to the right and y upwards. Every vertex is in coordinates.csv.",
+        )
+    )
     for p in parts:
-        sketch = of_part(p)
-        x0, y0, x1, y1 = sketch.bounds
-        scale = min(75 / (x1 - x0), 95 / (y1 - y0), 0.5)
-        scale = 1 / math.ceil(1 / scale)
+        x0, y0, x1, y1 = of_part(p).bounds
+        scale = 1 / math.ceil(1 / min(150 / (x1 - x0), 85 / (y1 - y0), 0.5))
+        yield Heading(p.name, 3)
         facing = f"near face looks to the {p.near}; grain at {plain(p.grain_deg)} degrees"
-        yield Figure(sketch, scale, f"{sketch.title}; {facing}; scale 1:{1 / scale:.0f}")
+        yield Figure(part_sketch(p, scale), scale, f"{of_part(p).title}; {facing}; scale 1:{1 / scale:.0f}")
+        yield Table(("no.", "cut", "for", "from", "deep", "where"), tuple(c.row for c in numbered(p)))
+        yield Text(p.notes, listed=True)
 
 
 def _joint_blocks(cabinet: Cabinet) -> Iterator[Block]:
@@ -209,49 +217,13 @@ def _joint_blocks(cabinet: Cabinet) -> Iterator[Block]:
     yield Table(("joint", "form", "tongue", "depth", "groove, from the start of its line", "note"), tuple(rows))
     seen = set()
     for j in found:
-        kind = (j.form, j.kind, j.widths, round(j.tongue, 6), round(j.depth, 6))
-        if j.form not in ("lap",) and kind not in seen:
+        kind = (j.form, j.kind, j.widths, j.lean, round(j.tongue, 6), round(j.depth if j.form != "lap" else 0.0, 6))
+        if kind not in seen:
             seen.add(kind)
             yield Figure(joint_sketch(j), 1.0, f"{j.title} and alike: {j.form}, full size")
-
-
-def joint_sketch(j: Joint) -> Sketch:
-    """Draw a joint in section across its line: `a` from below, `b` on top, full size."""
-    ta, tb = j.widths
-    arm = 1.2 * ta + 12
-    left, right = (0.0, ta + arm) if j.kind == "corner" else (-arm / 2, ta + arm / 2)
-    t0, t1 = (ta - j.tongue) / 2, (ta + j.tongue) / 2
-    c, foot = j.clearance, j.depth + j.gap
-    wood = {
-        "butt": ([(0, -arm), (ta, -arm), (ta, 0), (0, 0)], [(left, 0), (right, 0), (right, tb), (left, tb)]),
-        "mitre": ([(0, -arm), (ta, -arm), (ta, 0), (0, tb)], [(ta, 0), (right, 0), (right, tb), (0, tb)]),
-        "rebate": (
-            [(0, -arm), (ta, -arm), (ta, j.depth), (0, j.depth)],
-            [(0, j.depth), (ta + c, j.depth), (ta + c, 0), (right, 0), (right, tb), (0, tb)],
-        ),
-    }
-    if j.form in ("tongue", "housed"):
-        own = [(0.0, -arm), (ta, -arm), (ta, 0.0), (t1, 0.0), (t1, j.depth), (t0, j.depth), (t0, 0.0), (0.0, 0.0)]
-        groove = [(t0 - c, 0.0), (t0 - c, foot), (t1 + c, foot), (t1 + c, 0.0)]
-        shapes = (own, [(left, 0.0), *groove, (right, 0.0), (right, tb), (left, tb)])
-    else:
-        shapes = wood[j.form]
-    strokes = tuple(
-        Stroke(vertices=tuple((float(x), float(y), 0.0) for x, y in shape), style=style)
-        for shape, style in zip(shapes, ("wood", "second"), strict=True)
-    )
-    words = {
-        "tongue": f"tongue {plain(j.tongue)} x {plain(j.depth)}, groove {plain(j.tongue + 2 * c)} x {plain(foot)}",
-        "housed": f"housed {plain(j.depth)}, groove {plain(j.tongue + 2 * c)} x {plain(foot)}",
-        "rebate": f"rebate {plain(ta + c)} x {plain(j.depth)}",
-        "mitre": f"mitre, {plain(math.degrees(math.atan2(ta, tb)))} degrees on {j.b}",
-    }.get(j.form, "butt")
-    labels = (
-        Label(text=words, at=(right + 3, tb / 2), size=2.8),
-        Label(text=f"{j.b}, {plain(tb)}", at=(right + 3, tb - 3), size=2.8),
-        Label(text=f"{j.a}, {plain(ta)}", at=(ta + 3, -arm + 3), size=2.8),
-    )
-    return Sketch(title=j.title, strokes=strokes, labels=labels, bounds=(left, -arm, right + 70, tb))
+        if j.form == "lap":
+            scale = 1 / math.ceil(j.length / 120)
+            yield Figure(lap_sketch(j), scale, f"{j.title}: both slots, side by side; scale 1:{1 / scale:.0f}")
 
 
 def _corner_blocks(cabinet: Cabinet, corners: Sequence[Corner]) -> Iterator[Block]:
@@ -288,9 +260,3 @@ def tap_points(part: PartDrawing) -> tuple[tuple[float, float], ...]:
 
 def _taps(part: PartDrawing) -> str:
     return ", ".join(f"({x:.0f}, {y:.0f})" for x, y in tap_points(part))
-
-
-def checked_mass(cabinet: Cabinet, parts: Sequence[PartDrawing]) -> float:
-    """Return the mass of the finished parts, kg."""
-    cabinet = as_measured(cabinet)
-    return math.fsum(p.quantity * p.volume / 1e9 * cabinet.board(p.board).density_kg_m3 for p in parts)

@@ -14,7 +14,7 @@ from bracewright import geometry
 from bracewright.design.joinery import Joinery
 from bracewright.errors import DesignError
 from bracewright.geometry import FINE
-from bracewright.make.parts import NOT_CUT, Operation, PartDrawing, layer_name
+from bracewright.make.parts import NOT_CUT, Operation, PartDrawing, layer_name, plain
 
 CUT = ("opening", "pocket", "slot", "groove", "rebate")
 LEAST_AREA = 0.02  # mm2; less is the chords of arcs, not wood
@@ -103,7 +103,7 @@ def _opened(area: shapely.Geometry, r: float) -> shapely.Geometry:
 
 
 def check_cutter(parts: Iterable[PartDrawing], joinery: Joinery) -> None:
-    """Refuse a rounded opening or pocket that the cutter cannot follow.
+    """Refuse a rounded opening, pocket or rebate that the cutter cannot follow.
 
     A sharp corner is taken for one that will be squared by hand: `unreached` tells how much wood stays in it.
 
@@ -115,7 +115,7 @@ def check_cutter(parts: Iterable[PartDrawing], joinery: Joinery) -> None:
     r = joinery.cutter / 2
     for part in parts:
         for o in part.operations:
-            if o.kind not in ("opening", "pocket"):
+            if o.kind not in ("opening", "pocket", "rebate"):
                 continue
             key = f"{part.name}.{o.name}"
             x0, y0, x1, y1 = o.path.bounds
@@ -134,8 +134,8 @@ def check_cutter(parts: Iterable[PartDrawing], joinery: Joinery) -> None:
                 )
 
 
-def template(part: PartDrawing, joinery: Joinery) -> PartDrawing | None:
-    """Return a template for routing a part's openings and pockets by hand with a guide bush; None if it has none.
+def templates(part: PartDrawing, joinery: Joinery) -> tuple[PartDrawing, ...]:
+    """Return templates for routing a part by hand with a guide bush: of its holes, and of its rebates for drivers.
 
     The bush runs along the template and the cutter stands in its middle, so that a hole of the template is larger
     than the finished one by half the difference of their diameters all round. A reference shows the part's outline;
@@ -146,10 +146,15 @@ def template(part: PartDrawing, joinery: Joinery) -> PartDrawing | None:
     DesignError
         A hole cannot be enlarged so.
     """
-    more = (joinery.guide_bush - joinery.cutter) / 2
     holes = [o for o in part.operations if o.kind in ("opening", "pocket")]
-    if not holes:
-        return None
+    seats = [o for o in part.operations if o.kind == "rebate" and o.name in {h.name for h in holes}]
+    named = ((f"template {part.name}", holes), (f"template {part.name} rebates", seats))
+    return tuple(_template(part, joinery, name, group) for name, group in named if group)
+
+
+def _template(part: PartDrawing, joinery: Joinery, name: str, holes: list[Operation]) -> PartDrawing:
+    more = (joinery.guide_bush - joinery.cutter) / 2
+    lies = "turned over, on the far face" if any(o.side == "far" for o in holes) else "on the near face"
     width, height = part.size
     size = (width + 2 * MARGIN, height + 2 * MARGIN)
     through = (joinery.template, "through")
@@ -167,11 +172,12 @@ def template(part: PartDrawing, joinery: Joinery) -> PartDrawing | None:
             path = geometry.offset(o.path, more)
         except DesignError as e:
             raise DesignError(e.message, key=f"{part.name}.{o.name}") from None
-        ops.append(replace(o, path=path, depth=joinery.template, layer=layer_name(o.kind, *through)))
+        layer = layer_name("opening", *through)
+        ops.append(replace(o, kind="opening", path=path, depth=joinery.template, side="through", layer=layer))
     ops.append(Operation(kind="reference", path=part.outline, depth=0.0, side="near", layer=NOT_CUT))
     return replace(
         part,
-        name=f"template {part.name}",
+        name=name,
         board="template",
         thickness=joinery.template,
         size=size,
@@ -181,6 +187,7 @@ def template(part: PartDrawing, joinery: Joinery) -> PartDrawing | None:
         notes=(
             f"for a guide bush of {joinery.guide_bush:g} and a cutter of {joinery.cutter:g}: holes are {more:g} larger "
             "all round than in the finished part",
-            "lay the reference line on the outline of the part, near face up; check with a trial cut in scrap",
+            f"lay it {lies}, the reference line on the part's outline; check with a trial cut in scrap",
+            *(f"{o.name}: {plain(o.depth)} deep" for o in holes if o.side != "through"),
         ),
     )

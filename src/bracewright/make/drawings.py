@@ -8,12 +8,14 @@ from dataclasses import replace
 import numpy as np
 
 from bracewright import geometry
+from bracewright.design.account import butt_bounds
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
+from bracewright.design.joinery import LEAST_WALL
 from bracewright.design.layout import Frame, PartLayout, frame_of, inner_face, layouts, panel_mid, part_layout, sides
 from bracewright.errors import DesignError
 from bracewright.geometry import Path, Point
 from bracewright.make import mating
-from bracewright.make.joinery import as_measured, covering, joints
+from bracewright.make.joinery import as_measured, joints
 from bracewright.make.joint import Joint
 from bracewright.make.mating import Tongue
 from bracewright.make.parts import (
@@ -35,8 +37,7 @@ SQUARE_DEG = 1e-6  # a smaller bevel is a square edge
 def panel_extent(cabinet: Cabinet, side: str) -> tuple[float, float, float, float]:
     """Return the corners (x0, y0, x1, y1) of a panel in in-plane cabinet coordinates, mm, tongues left out.
 
-    In butt joints front and back have the full width and height, left and right stand between them at full height,
-    and bottom and top lie between all four. A rebate takes the board in that ends there, a mitre shares the corner.
+    Those of `butt_bounds`, but a rebate takes the board in that ends there, and a mitre shares the corner.
     """
     x0, y0, x1, y1 = (reach for reach, _ in _reaches(as_measured(cabinet), joints(cabinet), side))
     return x0, y0, x1, y1
@@ -67,18 +68,17 @@ def drawings(cabinet: Cabinet) -> tuple[PartDrawing, ...]:
 
 def _reaches(cabinet: Cabinet, found: tuple[Joint, ...], side: str) -> list[tuple[float, str]]:
     """Return how far a panel reaches at its four sides (low, low, high, high; first axis first), and to what form."""
-    form = {frozenset((j.a, j.b)): j for j in found if j.kind == "corner"}
+    corner = {frozenset((j.a, j.b)): j for j in found if j.kind == "corner"}
+    a0, a1, b0, b1 = butt_bounds(cabinet, side)
     out = []
-    for high in (False, True):
-        for axis in in_plane(PANEL_NORMAL[side]):
-            other = sides(axis)[high]
-            j = form[frozenset((side, other))]
-            face = inner_face(cabinet, other)
-            if j.form == "mitre" or covering(side, other)[1] == side:
-                face = cabinet.size(axis) if high else 0.0
-            elif j.form == "rebate":
-                face += j.depth if high else -j.depth
-            out.append((face, j.form))
+    for high, ends in enumerate(((a0, b0), (a1, b1))):
+        for axis, reach in zip(in_plane(PANEL_NORMAL[side]), ends, strict=True):
+            j = corner[frozenset((side, sides(axis)[high]))]
+            if j.form == "mitre":
+                reach = cabinet.size(axis) if high else 0.0
+            elif j.form == "rebate" and j.a == side:
+                reach += j.depth if high else -j.depth
+            out.append((reach, j.form))
     return out
 
 
@@ -158,6 +158,13 @@ def _part(cabinet: Cabinet, found: tuple[Joint, ...], lay: PartLayout, corners: 
         _check_whole(part)
     except DesignError as e:
         raise e.within(name) from None
+    for c in jointed:
+        if c.key and (wood := geometry.web(outline, c.path.translated(-u, -v))) < LEAST_WALL:
+            raise DesignError(
+                f"it lies {max(0.0, wood):.3g} from the edge of {name!r}; leave {LEAST_WALL:g} or more: make it "
+                "smaller or move it",
+                key=c.key,
+            )
     return _bevelled(part, middle, [first[k] for k in range(len(corners))], angles, meets) if angles.any() else part
 
 

@@ -14,13 +14,14 @@ from functools import lru_cache
 import numpy as np
 import shapely
 
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, JointSpec
+from bracewright.design.account import covering
+from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, JointSpec
+from bracewright.design.joinery import LEAST_WALL
 from bracewright.design.layout import PartLayout, crossing, inner_face, layouts, panel_mid, sides
 from bracewright.errors import DesignError
-from bracewright.make.joint import LEAST_WALL, MOST_TONGUE, STOP, Joint, Span, Vec, crossed
+from bracewright.make.joint import MOST_TONGUE, STOP, Joint, Span, Vec, crossed, outward
 from bracewright.make.laps import lapped
 
-LENGTHWISE = ("y", "x", "z")  # panels across y run past those across x, and these past those across z
 FORMS = {"corner": ("butt", "mitre", "rebate", "tongue"), "tee": ("butt", "housed", "tongue"), "cross": ("lap",)}
 COMMON_CUTTERS = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 LEAST_LENGTH = 20.0  # mm; a shorter groove is not worth its setting up
@@ -64,12 +65,6 @@ def joints(cabinet: Cabinet) -> tuple[Joint, ...]:
     return fitted
 
 
-def covering(a: str, b: str) -> tuple[str, str]:
-    """Return two panels of a corner as (the one that ends at the other, the other)."""
-    first, second = sorted((a, b), key=lambda p: LENGTHWISE.index(PANEL_NORMAL[p]), reverse=True)
-    return first, second
-
-
 # --- which joints there are -----------------------------------------------------------------------------------------
 
 
@@ -107,12 +102,6 @@ def _corners(cabinet: Cabinet) -> Iterator[Joint]:
             start[AXES.index(along)], end[AXES.index(along)] = (inner_face(cabinet, s) for s in sides(along))
             _, form, note = _spec(cabinet, a, b, "corner")
             yield Joint(a=a, b=b, kind="corner", form=form, start=start, end=end, into=outward(b), note=note)
-
-
-def outward(panel: str) -> Vec:
-    """Return the unit vector out of the cabinet."""
-    out: Vec = np.eye(3)[AXES.index(PANEL_NORMAL[panel])] * (-1.0 if panel in LOWER_PANELS else 1.0)
-    return out
 
 
 def _tees(cabinet: Cabinet) -> Iterator[Joint]:
@@ -191,7 +180,8 @@ def _fitted(cabinet: Cabinet, j: Joint, form: dict[frozenset[str], str]) -> Join
     spec, key = cabinet.joint_between(j.a, j.b), _key(cabinet, j.a, j.b)
     (ta, tb) = j.widths
     joinery = cabinet.joinery
-    depth = spec.depth or round(min(ta, tb) / 3, 1)
+    # Rebates of one board run into each other: their depth depends on that board alone.
+    depth = spec.depth or round((tb if j.form == "rebate" else min(ta, tb)) / 3, 1)
     j = replace(j, depth=depth, clearance=joinery.clearance, tongue=ta)
     if j.form == "rebate":
         _check_floor(tb, depth, j, key)

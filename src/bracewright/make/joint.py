@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL
 from bracewright.design.layout import PartLayout
 from bracewright.errors import DesignError
 from bracewright.geometry import FINE
@@ -17,7 +19,6 @@ Span = tuple[float, float]
 
 # What wood needs beside and under a cut: common practice, no source.
 MOST_TONGUE = 2 / 3  # of its board
-LEAST_WALL = 3.0  # mm between a groove and the outside, under a groove, or between a groove and a pocket
 STOP = 4.0  # mm from the end of the clear line to a stopped groove, so that grooves of neighbours stay apart
 
 
@@ -47,6 +48,8 @@ class Joint:
         Radius of the grooves' ends.
     widths : (float, float)
         Thicknesses of the boards of `a` and `b`.
+    lean : float
+        Of a lap, the cosine of the angle between the boards; 0 where they stand square.
     note : str
         What whoever makes it should know.
     """
@@ -66,6 +69,7 @@ class Joint:
     grooves: tuple[Span, ...] = ()
     rounding: float = 0.0
     widths: tuple[float, float] = (0.0, 0.0)
+    lean: float = 0.0
     note: str = ""
 
     @property
@@ -79,6 +83,12 @@ class Joint:
         return (self.end - self.start) / self.length
 
     @property
+    def slots(self) -> tuple[float, float]:
+        """Of a lap, widths of the slot in `a` and of that in `b`, cut square, for the other that may lean."""
+        (ta, tb), sin = self.widths, math.sqrt(1 - self.lean**2)
+        return (tb + ta * self.lean) / sin + 2 * self.clearance, (ta + tb * self.lean) / sin + 2 * self.clearance
+
+    @property
     def title(self) -> str:
         """Name for people, such as ``left into front``."""
         word = {"lap": "lapped with", "mitre": "mitred to", "butt": "on"}.get(self.form, "into")
@@ -87,6 +97,12 @@ class Joint:
     def at(self, s: float) -> Vec:
         """Return the point at the distance s along the line."""
         return self.start + s * self.along
+
+
+def outward(panel: str) -> Vec:
+    """Return the unit vector out of the cabinet."""
+    out: Vec = np.eye(3)[AXES.index(PANEL_NORMAL[panel])] * (-1.0 if panel in LOWER_PANELS else 1.0)
+    return out
 
 
 def crossed(lay: PartLayout, j: Joint, half: float, wall: float, key: str) -> list[Span]:

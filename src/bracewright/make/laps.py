@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
 import shapely
 
 from bracewright.design.cabinet import Cabinet
-from bracewright.design.layout import Frame, PartLayout, layouts
+from bracewright.design.joinery import LEAST_WALL
+from bracewright.design.layout import PartLayout, layouts
 from bracewright.errors import DesignError
 from bracewright.geometry import FINE
-from bracewright.make.joint import LEAST_WALL, Joint, Vec, crossed
+from bracewright.make.joint import Joint, Vec, crossed
 
 
 def lapped(cabinet: Cabinet, j: Joint) -> Joint:
     """Give a cross-lap its slots: each brace is open from the middle to one end, and they push together along it."""
     parts = layouts(cabinet, "inner")
     pair = (parts[j.a], parts[j.b])
-    _check_lap_wood(cabinet, j, pair)
+    j = replace(j, clearance=cabinet.joinery.clearance, lean=abs(float(pair[0].frame.e3 @ pair[1].frame.e3)))
+    for lay, width in zip(pair, j.slots, strict=True):
+        crossed(lay, j, width / 2, LEAST_WALL, f"braces.{lay.name}.pockets")
     at_start, at_end = ([_on_edge(p, q) for p in pair] for q in (j.start, j.end))
     if at_end[0] and at_start[1]:
         first = False
@@ -40,7 +42,6 @@ def lapped(cabinet: Cabinet, j: Joint) -> Joint:
         j,
         into=into,
         depth=whole / 2,
-        clearance=cabinet.joinery.clearance,
         gap=2 * r,
         rounding=r,
         grooves=(own, other),
@@ -50,19 +51,6 @@ def lapped(cabinet: Cabinet, j: Joint) -> Joint:
 
 def _on_edge(lay: PartLayout, point: Vec) -> bool:
     return bool(lay.outline().exterior.distance(shapely.Point(lay.frame.to_plane(point[None])[0])) < 1e-6)
-
-
-def slot_width(cabinet: Cabinet, part: Frame, other: Frame, thickness: float, other_thickness: float) -> float:
-    """Return the width of a slot, cut square, in a part of this thickness for another that may lean."""
-    cos = abs(float(part.e3 @ other.e3))
-    sin = math.sqrt(1 - cos**2)
-    return other_thickness / sin + thickness * cos / sin + 2 * cabinet.joinery.clearance
-
-
-def _check_lap_wood(cabinet: Cabinet, j: Joint, pair: tuple[PartLayout, PartLayout]) -> None:
-    for lay, other in (pair, pair[::-1]):
-        width = slot_width(cabinet, lay.frame, other.frame, lay.thickness, other.thickness)
-        crossed(lay, j, width / 2, LEAST_WALL, f"braces.{lay.name}.pockets")
 
 
 def _framed(pair: tuple[PartLayout, PartLayout], j: Joint) -> str:

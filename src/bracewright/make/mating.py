@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 
 from bracewright import geometry
 from bracewright.design.cabinet import PANEL_NORMAL, PANELS, Cabinet, in_plane
+from bracewright.design.joinery import LEAST_WALL
 from bracewright.design.layout import Frame, frame_of, sides
 from bracewright.errors import DesignError
 from bracewright.geometry import FINE, Path, Point
-from bracewright.make.joint import LEAST_WALL, Joint
-from bracewright.make.laps import slot_width
+from bracewright.make.joint import Joint, outward
 
 Vec = NDArray[np.float64]
 LEAST_BETWEEN = 2.0  # mm of wood between two grooves: common practice, no source
@@ -32,13 +32,14 @@ class Tongue(NamedTuple):
 
 
 class Cut(NamedTuple):
-    """A groove, rebate or slot in a part; `other` is the part it is for."""
+    """A groove, rebate or slot in a part; `other` is the part, or the opening, it is for."""
 
     kind: str
     path: Path
     depth: float
     side: str
     other: str
+    key: str = ""
 
 
 def tongues(cabinet: Cabinet, joints: tuple[Joint, ...], part: str) -> list[Tongue]:
@@ -54,7 +55,7 @@ def tongues(cabinet: Cabinet, joints: tuple[Joint, ...], part: str) -> list[Tong
 
 
 def cuts(cabinet: Cabinet, joints: tuple[Joint, ...], part: str) -> list[Cut]:
-    """Return what joints take out of a part.
+    """Return what joints, and the frames of drivers, take out of a part.
 
     Raises
     ------
@@ -65,7 +66,7 @@ def cuts(cabinet: Cabinet, joints: tuple[Joint, ...], part: str) -> list[Cut]:
     out: list[Cut] = []
     for j in joints:
         if j.form == "lap" and part in (j.a, j.b):
-            out.append(_slot(cabinet, j, part))
+            out.append(_slot(cabinet, joints, j, part))
         elif j.form == "rebate" and j.b == part:
             out.append(_rebate(cabinet, j, frame))
         elif j.form in ("tongue", "housed") and j.b == part:
@@ -73,6 +74,29 @@ def cuts(cabinet: Cabinet, joints: tuple[Joint, ...], part: str) -> list[Cut]:
         elif j.form == "tongue" and j.a == part:
             out += _shoulders(cabinet, j, frame)
     _check_apart(cabinet, joints, part, out)
+    seats = _seats(cabinet, part)
+    for seat in seats:
+        for other in (*out, *seats[seats.index(seat) + 1 :]):
+            _check_pair(cabinet, part, seat, other)
+    return seats + out
+
+
+def _seats(cabinet: Cabinet, part: str) -> list[Cut]:
+    """Return the rebates for drivers' frames, cut from a panel's outer face."""
+    openings = [o for o in cabinet.openings if o.panel == part]
+    side = "far" if part in PANELS and frame_of(cabinet, part).e3 @ outward(part) < 0 else "near"
+    out = []
+    for o in openings:
+        if o.rebate:
+            key = f"openings.{o.name}.rebate"
+            path = o.rebate.outline(o.shape.outline())
+            for p in openings:
+                if p is not o and geometry.clearance(path, p.shape.outline()) < LEAST_BETWEEN:
+                    raise DesignError(
+                        f"it comes within {LEAST_BETWEEN:g} of the opening {p.name!r}; make it smaller or move one",
+                        key=key,
+                    )
+            out.append(Cut("rebate", path, o.rebate.depth, side, o.name, key))
     return out
 
 
@@ -105,7 +129,7 @@ def _rebate(cabinet: Cabinet, j: Joint, frame: Frame) -> Cut:
     """Return the rebate along the whole edge of `b`; it runs over the edges by the cutter's diameter."""
     over, width = cabinet.joinery.cutter, _thickness(cabinet, j.a) + j.clearance
     # From the middle of `a` to its inner face, and out past the edge.
-    inwards = _inwards(cabinet, j)
+    inwards = -outward(j.a)
     shoulder = (_thickness(cabinet, j.a) / 2 + j.clearance) * inwards
     beyond = [cabinet.part_board(s).thickness + over for s in _beyond(j)]
     foot, tip = j.at(-beyond[0]) + shoulder, j.at(j.length + beyond[1]) + shoulder
@@ -113,28 +137,21 @@ def _rebate(cabinet: Cabinet, j: Joint, frame: Frame) -> Cut:
     return Cut("rebate", _polygon(frame.to_plane(corners)), j.depth, _face(frame, j), j.a)
 
 
-def _inwards(cabinet: Cabinet, j: Joint) -> Vec:
-    frame = frame_of(cabinet, j.a)
-    centre = np.array([cabinet.width, cabinet.depth, cabinet.height]) / 2
-    inwards: Vec = frame.e3 * np.sign(frame.e3 @ (centre - frame.origin))
-    return inwards
-
-
 def _beyond(j: Joint) -> tuple[str, str]:
     """Return the panels beyond the start and the end of a corner's line."""
     return sides("xyz"[int(np.argmax(np.abs(j.along)))])
 
 
-def _slot(cabinet: Cabinet, j: Joint, part: str) -> Cut:
+def _slot(cabinet: Cabinet, joints: tuple[Joint, ...], j: Joint, part: str) -> Cut:
     """Return the slot of a lap; it runs out past the edge, and past a tongue or housing there."""
-    other = j.b if part == j.a else j.a
-    frame, second = frame_of(cabinet, part), frame_of(cabinet, other)
-    thickness, against = _thickness(cabinet, part), _thickness(cabinet, other)
-    lo, hi = j.grooves[0 if part == j.a else 1]
-    over = 2 * cabinet.joinery.cutter + max(cabinet.part_board(p).thickness for p in PANELS)
+    k = (j.a, j.b).index(part)
+    lo, hi = j.grooves[k]
+    stands = max((i.depth for i in joints if i.a == part and i.form in ("tongue", "housed")), default=0.0)
+    over = stands + 2 * cabinet.joinery.cutter
     lo, hi = (lo - over if lo == 0 else lo), (hi + over if hi == j.length else hi)
-    half = slot_width(cabinet, frame, second, thickness, against) / 2
-    return Cut("slot", _bar(frame, j.at(lo), j.at(hi), half, min(j.rounding, half)), thickness, "through", other)
+    half = j.slots[k] / 2
+    path = _bar(frame_of(cabinet, part), j.at(lo), j.at(hi), half, min(j.rounding, half))
+    return Cut("slot", path, _thickness(cabinet, part), "through", (j.b, j.a)[k])
 
 
 def _bar(frame: Frame, start: Vec, end: Vec, half: float, radius: float) -> Path:
@@ -158,31 +175,36 @@ def _thickness(cabinet: Cabinet, part: str) -> float:
 def _check_apart(cabinet: Cabinet, joints: tuple[Joint, ...], part: str, found: list[Cut]) -> None:
     """Refuse cuts that meet: on one face side by side, from both faces through the thickness."""
     lapped = {frozenset((j.a, j.b)) for j in joints if j.form == "lap"}
-    thickness = _thickness(cabinet, part)
-    shapes = [c.path.polygon(FINE) for c in found]
-    inside = _clear(cabinet, part)
-    for (c, p), (d, q) in combinations(list(zip(found, shapes, strict=True)), 2):
+    for c, d in combinations(found, 2):
         # Rebates of one board may run into each other and a slot into them; the grooves of a lapped pair must cross.
         shoulders = {c.kind, d.kind} <= {"rebate", "slot"} and "rebate" in (c.kind, d.kind)
         if shoulders or c.other == d.other or frozenset((c.other, d.other)) in lapped:
             continue
-        if "through" not in (c.side, d.side) and c.side != d.side:
-            left = thickness - c.depth - d.depth
-            if left < LEAST_WALL and p.intersection(q).area > FINE:
-                raise DesignError(
-                    f"the {c.kind} for {c.other!r} and the {d.kind} for {d.other!r}, cut from both faces of {part!r}, "
-                    f"leave {left:.3g} of wood between them; leave {LEAST_WALL:g}: make them shallower or move one",
-                    key=f"joints.edges.{part}-{c.other}",
-                )
-            continue
-        gap = p.intersection(inside).distance(q.intersection(inside))
-        if gap < LEAST_BETWEEN:
+        _check_pair(cabinet, part, c, d)
+
+
+def _check_pair(cabinet: Cabinet, part: str, c: Cut, d: Cut) -> None:
+    p, q = (k.path.polygon(FINE) for k in (c, d))
+    key = c.key or f"joints.edges.{part}-{c.other}"
+    both = f"the {c.kind} for {c.other!r} and the {d.kind} for {d.other!r}"
+    if "through" not in (c.side, d.side) and c.side != d.side:
+        left = _thickness(cabinet, part) - c.depth - d.depth
+        if left < LEAST_WALL and p.intersection(q).area > FINE:
             raise DesignError(
-                f"the {c.kind} for {c.other!r} and the {d.kind} for {d.other!r} in {part!r} "
-                f"{'meet' if gap <= 0 else f'leave {gap:.3g} of wood between them'}; leave {LEAST_BETWEEN:g} or more: "
-                "move one of the parts, or make one joint a butt",
-                key=f"joints.edges.{part}-{c.other}",
+                f"{both}, cut from both faces of {part!r}, leave {left:.3g} of wood between them; leave "
+                f"{LEAST_WALL:g}: make them shallower or move one",
+                key=key,
             )
+        return
+    inside = _clear(cabinet, part)
+    gap = p.intersection(inside).distance(q.intersection(inside))
+    if gap < LEAST_BETWEEN:
+        raise DesignError(
+            f"{both} in {part!r} {'meet' if gap <= 0 else f'leave {gap:.3g} of wood between them'}; leave "
+            f"{LEAST_BETWEEN:g} or more: "
+            + ("make one smaller or move it" if c.key else "move one of the parts, or make one joint a butt"),
+            key=key,
+        )
 
 
 def _clear(cabinet: Cabinet, part: str) -> shapely.Geometry:

@@ -26,13 +26,13 @@ class Placement:
     ----------
     part : str
     at : (float, float)
-        Lower left corner of its blank on the sheet, mm.
+        Lower left corner of its place on the sheet, mm.
     size : (float, float)
-        Of the blank, along the sheet's length and width.
+        Of the place, along the sheet's length and width: its blank, and room for cuts that run over its edges.
     turn_deg : float
         The part is turned counter-clockwise so much, after it is turned over where that is needed.
     turned_over : bool
-        Whether the far face lies up: where all that is not cut through is cut from there.
+        Whether the far face lies up: where most of what is not cut through is cut from there.
     """
 
     part: str
@@ -77,7 +77,7 @@ class Sheet:
 @dataclass(frozen=True, slots=True)
 class _Blank:
     part: PartDrawing
-    size: tuple[float, float]  # along the grain, across it
+    size: tuple[float, float]  # along the grain, across it, with what cuts run over
     may_turn: bool
 
 
@@ -107,21 +107,35 @@ def blank_size(part: PartDrawing) -> tuple[float, float]:
     return round(x1 - x0, 6), round(y1 - y0, 6)
 
 
+def _reach(paths: Sequence[Path], oversize: float) -> tuple[float, float, float, float]:
+    """Return the bounds of an outline, enlarged to its blank, and of the cuts that run over it."""
+    half = oversize / 2
+    boxes = [p.bounds for p in paths]
+    boxes[0] = (boxes[0][0] - half, boxes[0][1] - half, boxes[0][2] + half, boxes[0][3] + half)
+    low, high = zip(*((b[:2], b[2:]) for b in boxes), strict=True)
+    return min(x for x, _ in low), min(y for _, y in low), max(x for x, _ in high), max(y for _, y in high)
+
+
+def _place_size(part: PartDrawing, oversize: float) -> tuple[float, float]:
+    x0, y0, x1, y1 = _reach([o.path.rotated(-part.grain_deg) for o in part.operations], oversize)
+    return round(x1 - x0, 6), round(y1 - y0, 6)
+
+
 def _sheets(cabinet: Cabinet, board: str, group: Sequence[PartDrawing]) -> list[Sheet]:
     joinery = cabinet.joinery
     stock = joinery.stock(board)
     length, width = stock.sheet
     room = (length - 2 * joinery.trim, width - 2 * joinery.trim)
     may_turn = not has_grain(cabinet, board)
-    more = joinery.oversize
     blanks = []
     for p in group:
-        a, b = (s + more for s in blank_size(p))
+        a, b = _place_size(p, joinery.oversize)
         fits = (a <= room[0] and b <= room[1]) or (may_turn and b <= room[0] and a <= room[1])
         if not fits:
             along = "" if may_turn else " along and across the grain"
             raise DesignError(
-                f"its blank of {plain(a)} x {plain(b)}{along} does not fit on a sheet of {length:g} x {width:g} with "
+                f"its blank with the cuts that run over it, {plain(a)} x {plain(b)}{along}, does not fit on a sheet of "
+                f"{length:g} x {width:g} with "
                 f"{joinery.trim:g} trimmed off each edge; give joinery.boards.{board}.sheet a larger size, or divide "
                 "the part",
                 key=p.name,
@@ -181,8 +195,8 @@ def _added(
 
 def _placement(blank: _Blank, turned: bool, spot: tuple[int, int], trim: float) -> Placement:
     part = blank.part
-    blind = {o.side for o in part.operations if o.kind in ("groove", "rebate", "mark")}
-    over = blind == {"far"}
+    blind = [o.side for o in part.operations if o.kind in ("groove", "rebate", "mark")]
+    over = blind.count("far") > blind.count("near")
     # Turned over about its own y axis, a part's grain runs the other way.
     grain = 180.0 - part.grain_deg if over else part.grain_deg
     return Placement(
@@ -203,8 +217,8 @@ def placed(part: PartDrawing, placement: Placement, oversize: float) -> list[tup
     def turned(path: Path) -> Path:
         return (path.mirrored_x() if placement.turned_over else path).rotated(placement.turn_deg)
 
-    x0, y0, _, _ = turned(part.outline).bounds
-    dx, dy = (a + oversize / 2 - c for a, c in zip(placement.at, (x0, y0), strict=True))
+    x0, y0, _, _ = _reach([turned(o.path) for o in part.operations], oversize)
+    dx, dy = (a - c for a, c in zip(placement.at, (x0, y0), strict=True))
     up = "far" if placement.turned_over else "near"
     out = []
     for o in part.operations:

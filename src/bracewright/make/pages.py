@@ -37,7 +37,13 @@ def full_size_pdf(part: PartDrawing, *, paper: str = "A4") -> bytes:
     pages = []
     for n, (r, c) in enumerate(spots, 1):
         where = f"row {r + 1} of {rows} from below, column {c + 1} of {columns} from the left"
-        pages.append((_window(sketch, tile, r, c), f"{part.name}, full size: {where}", f"page {n} of {len(spots)}"))
+        pages.append(
+            (
+                _window(sketch, tile, r, c),
+                f"{part.name} seen from the {part.near}, full size: {where}",
+                f"page {n} of {len(spots)}",
+            )
+        )
     return to_pdf([(paper, lambda fig, p=p: _page(fig, sketch, tile, *p)) for p in pages])
 
 

@@ -11,6 +11,7 @@ from bracewright.design.cabinet import Cabinet
 from bracewright.make.coordinates import guarded
 from bracewright.make.drawings import drawings
 from bracewright.make.joinery import as_measured
+from bracewright.make.nesting import blank_size
 from bracewright.make.parts import PartDrawing
 
 COLUMNS = ("row", "part", "board", "thickness", "length", "width", "quantity", "area_m2", "mass_kg")
@@ -85,8 +86,7 @@ def to_csv(rows: Iterable[CutListRow]) -> str:
 
 
 def _row(cabinet: Cabinet, part: PartDrawing) -> CutListRow:
-    x0, y0, x1, y1 = part.outline.rotated(-part.grain_deg).bounds
-    length, width = round(x1 - x0, 6), round(y1 - y0, 6)
+    length, width = blank_size(part)
     return CutListRow(
         part=part.name,
         board=part.board,

@@ -37,7 +37,7 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Label:
-    """Text of `size` mm on paper at a point of the drawing."""
+    """Text of `size` mm on paper at a point of the drawing; in the middle it stands clear of the lines behind it."""
 
     text: str
     at: tuple[float, float]
@@ -117,7 +117,8 @@ def svg(sketch: Sketch, *, scale: float = 1.0, margin: float = 5.0, whole: bool 
             f'stroke-width="{_n(width / scale)}"{dash}/>'
         )
     for label in sketch.labels:
-        anchor = ' text-anchor="middle"' if label.middle else ""
+        white = f'stroke="#fff" stroke-width="{_n(0.8 / scale)}" paint-order="stroke"'
+        anchor = f' text-anchor="middle" dominant-baseline="central" {white}' if label.middle else ""
         out.append(
             f'<text x="{_n(label.at[0])}" y="{_n(-label.at[1])}" font-family="sans-serif" '
             f'font-size="{_n(label.size / scale)}"{anchor}>{escape(label.text)}</text>'
@@ -194,7 +195,8 @@ def write(
         text,
         fontsize=size * 72 / INCH,
         ha="center" if middle else "left",
-        va="baseline",
+        va="center" if middle else "baseline",
+        bbox={"facecolor": "#ffffff", "edgecolor": "none", "pad": 0.6} if middle else None,
         weight="bold" if bold else "normal",
         color=INK,
         parse_math=False,
