@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import taps
 
 from bracewright.errors import DesignError, FileError, SolveError
-from bracewright.measure.frf import find_blows, frfs
-from bracewright.measure.identify import clusters, identify, peaks, stabilisation
+from bracewright.measure.blows import find_blows
+from bracewright.measure.frf import _estimate, frfs
+from bracewright.measure.identify import candidates, identify, peaks
+from bracewright.measure.poles import clusters, stabilisation
 from bracewright.measure.records import Channel, Place, make_record
 
 F = np.array([120, 180, 250, 253, 330, 410, 470, 560.0])
@@ -148,9 +152,17 @@ def test_peaks_of_a_single_tap():
 
 def test_hand_selection():
     H = frfs(session(shapes()))
-    found = identify(H, 80, 620, pick_Hz=[121, 252.9, 471])
-    assert len(found) == 3
-    assert found.frequency_Hz[[0, 2]] == pytest.approx([120, 470], abs=1)
+    offered = candidates(H, 80, 620)
+    assert len(offered.poles) >= 8
+    numbers = [int(np.abs(offered.frequency_Hz - f).argmin()) + 1 for f in F[[0, 2, 3, 6]]]
+    found = offered.select(numbers)
+    assert found.frequency_Hz == pytest.approx(F[[0, 2, 3, 6]], abs=1)
+    whole = offered.select([int(np.abs(offered.frequency_Hz - f).argmin()) + 1 for f in F])
+    assert whole.frequency_Hz == pytest.approx(identify(H, 80, 620).frequency_Hz, abs=0.01)
+    assert offered.text().splitlines()[numbers[0]].split()[0] == str(numbers[0])
+    for bad in ([], [0], [1, 1], [len(offered.poles) + 1]):
+        with pytest.raises(DesignError, match="each once"):
+            offered.select(bad)
     s = stabilisation(H, 80, 620)
     assert s.stable.mean() > 0.3
     assert len(clusters(s)) >= 8
@@ -170,3 +182,112 @@ def test_what_cannot_be_identified_is_said():
         frfs([one()], estimator="H3")
     with pytest.raises(FileError, match="one rate"):
         frfs([one(), one(rate=4096.0)])
+
+
+@pytest.mark.parametrize("where", [0, 1])
+def test_h1_is_blind_to_noise_of_the_answer_and_h2_to_that_of_the_force(where):
+    # Noise of half the signal's power: H1 falls to 1 / 1.5 by it in the force, H2 rises to 1.5 by it in the answer.
+    rng = np.random.default_rng(3)
+    force, noise = (rng.standard_normal((4000, 50)) + 1j * rng.standard_normal((4000, 50)) for _ in range(2))
+    true = rng.standard_normal(50) + 1j * rng.standard_normal(50)
+    pairs = np.stack([force, true * force], axis=1)
+    pairs[:, where] += np.sqrt(0.5) * noise * (1 if where == 0 else true)
+    h1, coherence = _estimate(pairs, "H1", free=False)
+    h2, _ = _estimate(pairs, "H2", free=False)
+    for h, off in ((h1, (1 / 1.5, 1)), (h2, (1, 1.5))):
+        assert h / true == pytest.approx(np.full(50, off[where]), abs=0.06)
+        assert np.mean(h / true) == pytest.approx(off[where], abs=0.01)
+    assert coherence.mean() == pytest.approx(1 / 1.5, abs=0.01)
+
+
+@pytest.mark.parametrize("window_s", [None, 0.05])
+def test_shapes_keep_their_scale_under_a_strong_window(window_s):
+    phi = shapes()
+    # The window adds 20 per second, which must not turn or scale a residue.
+    rng = np.random.default_rng(0)
+    f, loss = F[[0, 1, 4, 6]], np.full(4, 0.02)
+    records = [
+        taps.tap_record(f, loss, phi[i, :4], phi[2, :4], tap=PLACES[i], sensor=PLACES[2], rng=rng, seconds=2.5)
+        for i in range(8)
+    ]
+    found = identify(frfs(records, block_s=2.2, window_s=window_s), 80, 560)
+    true = phi[:, :4] * np.sign(phi[np.abs(phi[:, :4]).argmax(axis=0), np.arange(4)])
+    assert np.abs(found.complex_shapes - true).max() < 0.005
+
+
+def test_a_sensor_that_moved_weighs_at_each_place_its_share_of_the_taps():
+    phi = shapes()
+    records = [
+        taps.tap_record(F, LOSS, phi[2], phi[i], tap=PLACES[2], sensor=PLACES[i], mass_g=8, name=str(i))
+        for i in range(4)
+    ]
+    H = frfs(records)
+    assert H.sensor_mass_kg == {p: pytest.approx(0.002) for p in PLACES[:4]}
+    assert identify(H, 80, 620).places == tuple(PLACES[:4])
+    fixed = frfs(
+        [taps.tap_record(F, LOSS, phi[i], phi[2], tap=PLACES[i], sensor=PLACES[2], mass_g=8) for i in range(4)]
+    )
+    assert fixed.sensor_mass_kg == {PLACES[2]: pytest.approx(0.008)}
+
+
+def test_taps_at_unknown_places_are_not_averaged_with_one_another():
+    phi = shapes()
+    records = [taps.tap_record(F, LOSS, phi[i], phi[2], noise=0.01, name=str(i)) for i in range(8)]
+    H = frfs(records)
+    assert len(H.H) == 8
+    found = identify(H, 80, 620)
+    assert found.frequency_Hz == pytest.approx(F, abs=0.2)
+    assert found.places == ()
+
+
+def test_uncalibrated_channels_give_no_scale():
+    phi = shapes()
+    plain = [make_record(r.signals, r.sample_rate_Hz, [replace(c, unit="1") for c in r.channels]) for r in session(phi)]
+    found = identify(frfs(plain), 80, 620)
+    assert not found.scaled
+    assert np.abs(found.shapes).max(axis=0) == pytest.approx(1)
+
+
+def test_a_microphone_beside_an_accelerometer_is_left_out():
+    r = one()
+    sound = Channel(kind="microphone", unit="Pa")
+    both = make_record(np.vstack([r.signals, 1e-3 * r.signals[1]]), r.sample_rate_Hz, [*r.channels, sound])
+    H = frfs([both])
+    assert H.kind == "accelerance"
+    assert len(H.H) == 1
+    alone = frfs([make_record(both.signals[[0, 2]], r.sample_rate_Hz, [r.channels[0], sound])])
+    assert alone.kind == "pressure"
+    assert identify(alone, 80, 620).frequency_Hz == pytest.approx(F, abs=0.3)
+
+
+def test_a_constant_offset_changes_nothing():
+    r = one(hammer=False)
+    moved = make_record(r.signals + 0.1 * np.abs(r.signals).max(), r.sample_rate_Hz, r.channels)
+    assert not find_blows(moved)[0].faults
+    a, b = (identify(frfs([x]), 80, 620) for x in (r, moved))
+    assert b.frequency_Hz == pytest.approx(a.frequency_Hz, abs=0.02)
+    assert b.loss_factor == pytest.approx(a.loss_factor, rel=0.01)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_free_decay_with_a_weaker_second_blow_is_refused(seed):
+    # 40 % after 25 ms, far below what still rings.
+    rng = np.random.default_rng(seed)
+    phi = rng.choice([-1, 1], (2, 8)) * rng.uniform(0.3, 1, (2, 8))
+    for double in (False, True):
+        r = taps.tap_record(F, LOSS, *phi, rng=np.random.default_rng(seed), noise=0.005, hammer=False, double=double)
+        (blow,) = find_blows(r)
+        assert ("after the first" in str(blow)) == double
+        if double:
+            assert 18 < float(str(blow).split("second blow ")[1].split(" ms")[0]) < 32
+
+
+def test_a_band_that_ends_between_modes_keeps_those_within():
+    # Modes just above the band leak into it; they must not cost the ones inside.
+    H = frfs(session(shapes()))
+    for low, high, inside in ((80, 371, 5), (215, 440, 4), (150, 335, 4)):
+        found = identify(H, low, high)
+        within = F[(low < F) & (high > F)]
+        assert len(within) == inside
+        assert found.frequency_Hz == pytest.approx(within, abs=0.2)
+        assert found.loss_factor == pytest.approx(0.02, rel=0.1)

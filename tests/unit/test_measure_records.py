@@ -253,3 +253,18 @@ def test_places_are_checked_against_the_cabinet():
         at(o.panel, o.shape.centre)
     with pytest.raises(DesignError, match="did you mean 'left'"):
         at("lefft", (10, 10))
+
+
+def test_lengths_in_metres_and_masses_in_kilograms_are_refused():
+    channel = Channel(kind="hammer", unit="N", scale=500.0, place=Place(part="left", at=(0.15, 0.21)))
+    with pytest.raises(DesignError, match="lengths are in mm"):
+        check_places(example(), [make_record(samples().T, 8000, [channel, SENSOR], name="tap")])
+    with pytest.raises(DesignError, match="masses are in grams"):
+        Channel(kind="accelerometer", unit="g", mass_g=0.005)
+
+
+def test_a_csv_of_ten_minutes_is_refused_before_it_is_read(tmp_path):
+    p = tmp_path / "long.csv"
+    p.write_text("# sample_rate_Hz = 8000\na\n" + "1\n" * 4_800_000)
+    with pytest.raises(FileError, match=r"long\.csv: holds 4800002 lines"):
+        read_record(p, [SENSOR])

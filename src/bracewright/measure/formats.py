@@ -15,6 +15,7 @@ from bracewright.errors import FileError, MissingExtraError
 
 Array = NDArray[np.float64]
 MAX_BYTES = 200_000_000
+MAX_LINES = 2_000_000
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 
 
@@ -112,6 +113,8 @@ def read_csv(p: Path) -> CsvText:
         lines = _bytes(p).decode("utf-8-sig").splitlines()
     except UnicodeDecodeError as e:
         raise FileError(f"{p}: not a text file (byte {e.start}); save it as CSV in UTF-8") from e
+    if len(lines) > MAX_LINES:
+        raise FileError(f"{p}: holds {len(lines)} lines, over {MAX_LINES}; cut it into records of a few taps")
     first = next((i for i, s in enumerate(lines) if s.strip() and not s.lstrip().startswith("#")), len(lines))
     header = "\n".join(s.lstrip().removeprefix("#").strip() for s in lines[:first])
     body = [(i + 1, s) for i, s in enumerate(lines) if i >= first and s.strip()]

@@ -1,8 +1,6 @@
 """From frequency responses to modes.
 
-Poles come from the least-squares complex frequency-domain estimator (Guillaume, Verboven, Vanlanduit, Van der
-Auweraer, Peeters, IMAC XXI, 2003; one common denominator here) at a range of orders. Poles that stay put from order
-to order form clusters; the clusters are the start of a non-linear least-squares fit of all poles with the residues
+Clusters of steady poles are the start of a non-linear least-squares fit of all poles with the residues
 eliminated (variable projection: Golub, Pereyra, SIAM J. Numer. Anal. 10, 1973; Kaufman, BIT 15, 1975), which also
 gives their spread.
 """
@@ -16,22 +14,20 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
 
 from bracewright.errors import DesignError, SolveError
 from bracewright.fem.modes import Modes
 from bracewright.measure.frf import Frfs
+from bracewright.measure.poles import MAX_LOSS, MIN_LINES, MIN_SHARE, Stabilisation, clusters, joined, stabilisation
 from bracewright.measure.records import Place
 from bracewright.measure.refine import Projected, project, refined
 
 Array = NDArray[np.float64]
 CArray = NDArray[np.complex128]
 
-USED_CIRCLE = 0.9  # of the unit circle that the band covers
-STEADY = 0.25  # of its half width a pole may move from order to order and stay the same mode
-FOLLOW = 0.3  # of the way a cluster's middle moves to its newest pole
-MIN_SHARE = 0.4  # of the orders a cluster must be found in
-MAX_LOSS = 0.3  # loss factor of a mode, at most
-MAX_ORDER = 120
+BESIDE = 0.2  # of its limits that a band is widened by while poles are fitted
+SHOWN_SHARE = 0.2  # of the orders that have a pole, for it to be offered
 
 
 @dataclass(frozen=True)
@@ -61,159 +57,120 @@ class MeasuredModes(Modes):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Stabilisation:
-    """Poles by order: the picture from which modes are picked.
+class Candidates:
+    """Poles from which modes are chosen, by number from 1 in rising frequency.
 
     Attributes
     ----------
-    order : (n,) int array
-    pole : (n,) complex array
-        rad/s, with the window's decay taken off.
-    stable : (n,) bool array
-        Whether the order below has the same pole.
+    frfs : Frfs
+        The band and what lies beside it.
+    found : Stabilisation
+        Every pole of every order.
+    poles : (n,) complex array
+        The candidates, rad/s.
+    beside : (k,) complex array
+        Modes outside the band, which are fitted too or they would spoil those at its edges.
     band_Hz : (float, float)
     """
 
-    order: NDArray[np.int64]
-    pole: CArray
-    stable: NDArray[np.bool_]
+    frfs: Frfs
+    found: Stabilisation
+    poles: CArray
+    beside: CArray
     band_Hz: tuple[float, float]
 
     @property
     def frequency_Hz(self) -> Array:
         """Natural frequencies."""
-        return np.asarray(np.abs(self.pole) / (2 * np.pi))
+        return np.asarray(np.abs(self.poles) / (2 * np.pi))
 
     @property
     def loss_factor(self) -> Array:
         """Loss factors."""
-        return np.asarray(-2 * self.pole.real / np.abs(self.pole))
+        return np.asarray(-2 * self.poles.real / np.abs(self.poles))
+
+    def text(self) -> str:
+        """Return the candidates as a table."""
+        rows = enumerate(zip(self.frequency_Hz, self.loss_factor, strict=True), 1)
+        return "number       Hz  loss factor\n" + "".join(f"{k:6}  {f:7.1f}  {n:11.4f}\n" for k, (f, n) in rows)
+
+    def select(self, numbers: Sequence[int]) -> MeasuredModes:
+        """Return the modes of the candidates with these numbers.
+
+        Raises
+        ------
+        DesignError
+            No such number, or one given twice.
+        """
+        own = sorted(numbers)
+        if not own or own[0] < 1 or own[-1] > len(self.poles) or len(set(own)) < len(own):
+            raise DesignError(f"got {list(numbers)}; choose among 1..{len(self.poles)}, each once", key="numbers")
+        chosen = self.poles[np.array(own) - 1]
+        modes = from_poles(self.frfs, np.concatenate([chosen, self.beside]), keep_all=True)
+        w = 2 * np.pi * modes.frequency_Hz
+        _, which = linear_sum_assignment(np.abs(np.abs(chosen)[:, None] - w))
+        return only(modes, np.sort(which))
 
 
-def stabilisation(frfs: Frfs, low_Hz: float, high_Hz: float, *, max_order: int | None = None) -> Stabilisation:
-    """Estimate poles at orders up to `max_order` within a band.
-
-    Raises
-    ------
-    DesignError
-        The band or order cannot be used.
-    """
-    cut = frfs.band(low_Hz, high_Hz)
-    lines = len(cut.frequency_Hz)
-    if lines < 20:
-        raise DesignError(
-            f"the band {low_Hz:g}..{high_Hz:g} Hz holds {lines} lines of these records; widen it", key="low_Hz"
-        )
-    limit = min(MAX_ORDER, lines // 4)
-    top = min(limit, 50) if max_order is None else max_order
-    if not 2 <= top <= limit:
-        raise DesignError(f"got {top}; this band allows orders 2..{limit}", key="max_order")
-    H = cut.H / np.sqrt((np.abs(cut.H) ** 2).mean(axis=1, keepdims=True))
-    w = 2 * np.pi * cut.frequency_Hz
-    step = USED_CIRCLE * 2 * np.pi / (w[-1] - w[0])  # the band turns `USED_CIRCLE` of a full circle
-    powers = np.exp(-1j * step * (w - w[0])[:, None] * np.arange(top + 1))
-    R = powers.conj().T @ powers
-    S = [-(powers.conj().T @ (h[:, None] * powers)) for h in H]
-    T = np.asarray(powers.conj().T @ ((np.abs(H) ** 2).sum(0)[:, None] * powers))
-    orders, poles, stable = [], [], []
-    before = np.zeros(0, complex)
-    for n in range(2, top + 1):
-        p = _poles_of_order(R[: n + 1, : n + 1], [s[: n + 1, : n + 1] for s in S], T[: n + 1, : n + 1], step, w[0])
-        p = p + frfs.decay_per_s
-        p = p[_physical(p, low_Hz, high_Hz)]
-        near = _nearest(p, before)
-        orders.append(np.full(len(p), n))
-        poles.append(p)
-        stable.append(near < STEADY)
-        before = p
-    return Stabilisation(
-        order=np.concatenate(orders).astype(np.int64),
-        pole=np.concatenate(poles),
-        stable=np.concatenate(stable),
-        band_Hz=(low_Hz, high_Hz),
-    )
-
-
-def _poles_of_order(R: CArray, S: Sequence[CArray], T: CArray, step: float, w0: float) -> CArray:
-    """Roots of the denominator that minimises the equation error, its first coefficient held at 1.
-
-    In powers of exp(-j w step) that choice sends the roots that only model noise outside the stable half.
-    """
-    inverse = np.linalg.pinv(R, hermitian=True)
-    M = T - sum(s.conj().T @ inverse @ s for s in S)
-    a = np.ones(len(M), complex)
-    a[1:] = np.linalg.lstsq(M[1:, 1:], -M[1:, 0], rcond=None)[0]
-    roots = np.roots(a[::-1])  # in z = exp(-s' step)
-    roots = roots[np.abs(roots) > 1e-12]
-    return _to_s(roots, step, w0)
-
-
-def _to_s(roots: CArray, step: float, w0: float) -> CArray:
-    s = -np.log(roots) / step
-    turn = np.where(s.imag < -0.05 * np.pi / step, 2 * np.pi / step, 0.0)
-    return np.asarray(s + 1j * (turn + w0))
-
-
-def _physical(p: CArray, low_Hz: float, high_Hz: float) -> NDArray[np.bool_]:
-    f, loss = p.imag / (2 * np.pi), -2 * p.real / np.abs(p)
-    return np.asarray((f > low_Hz) & (f < high_Hz) & (loss > 0) & (loss < MAX_LOSS))
-
-
-def _nearest(p: CArray, others: CArray) -> Array:
-    """Distance of each pole to the nearest of `others`, in half widths."""
-    if not len(others) or not len(p):
-        return np.full(len(p), np.inf)
-    return np.asarray((np.abs(p[:, None] - others[None]) / np.maximum(-p.real, 1e-9)[:, None]).min(axis=1))
-
-
-def clusters(found: Stabilisation, *, min_share: float = MIN_SHARE) -> CArray:
-    """Return one pole for each mode: the middle of each cluster of poles that stay put from order to order.
-
-    Two poles of one order are never in one cluster, so close pairs stay apart.
-    """
-    orders = np.unique(found.order)[::-1]
-    chains: list[list[complex]] = []
-    middle = np.zeros(0, complex)
-    for n in orders:
-        here = found.pole[found.order == n]
-        gap = np.abs(here[:, None] - middle) / np.maximum(-middle.real, 1e-9)
-        fresh = np.ones(len(here), bool)
-        while gap.size and gap.min() < STEADY:
-            i, k = np.unravel_index(gap.argmin(), gap.shape)
-            chains[k].append(complex(here[i]))
-            middle[k] += FOLLOW * (here[i] - middle[k])
-            gap[i], gap[:, k], fresh[i] = np.inf, np.inf, False
-        chains += [[complex(q)] for q in here[fresh]]
-        middle = np.concatenate([middle, here[fresh]])
-    # A mode needs its pole at many orders; high orders are where weak ones show first.
-    need = max(4, min_share * len(orders))
-    kept = [np.array(c) for c in chains if len(c) >= need]
-    poles = np.array([np.median(c.real) + 1j * np.median(c.imag) for c in kept], complex)
-    return np.asarray(poles[np.argsort(poles.imag)])
-
-
-def identify(
+def candidates(
     frfs: Frfs,
     low_Hz: float,
     high_Hz: float,
     *,
     max_order: int | None = None,
-    pick_Hz: Sequence[float] | None = None,
+    min_share: float = SHOWN_SHARE,
     bands: int | None = None,
-) -> MeasuredModes:
-    """Identify the modes of a band.
+) -> Candidates:
+    """Find the poles that may be modes of a band.
 
     Parameters
     ----------
     frfs : Frfs
     low_Hz, high_Hz : float
-        Some margin beyond the outer modes helps.
     max_order : int, optional
         Highest order tried; 50 unless given.
-    pick_Hz : sequence of float, optional
-        Frequencies picked by hand, in a notebook from `stabilisation`; the nearest steady pole of each is used.
+    min_share : float
+        Of the orders that must have a pole.
     bands : int, optional
         Parts the band is worked in; one for about every 300 lines unless given.
+
+    Raises
+    ------
+    DesignError
+        The band cannot be used.
+    """
+    lines = frfs.band(low_Hz, high_Hz).frequency_Hz
+    if len(lines) < MIN_LINES:
+        raise DesignError(
+            f"the band {low_Hz:g}..{high_Hz:g} Hz holds {len(lines)} lines of these records; widen it", key="low_Hz"
+        )
+    low, high = low_Hz / (1 + BESIDE), min(high_Hz * (1 + BESIDE), float(frfs.frequency_Hz[-1]))
+    wide = frfs.band(low, high)
+    edges = np.linspace(low, high, (bands or max(1, round(len(wide.frequency_Hz) / 300))) + 1)
+    overlap = 0.15 * (edges[1] - edges[0]) if len(edges) > 2 else 0.0
+    charts, poles, beside = [], [], []
+    for a, b in pairwise(edges):
+        s = stabilisation(frfs, max(low, a - overlap), min(high, b + overlap), max_order=max_order)
+        charts.append(s.band(a, b))
+        poles += [p for p in clusters(s, min_share=min_share) if a <= p.imag / (2 * np.pi) < b]
+        beside += [p for p in clusters(s) if a <= p.imag / (2 * np.pi) < b]
+    inside, outside = (np.array(sorted(v, key=lambda p: p.imag), complex) for v in (poles, beside))
+    w = 2 * np.pi * np.array([low_Hz, high_Hz])
+    return Candidates(
+        frfs=wide,
+        found=joined(charts).band(low_Hz, high_Hz),
+        poles=inside[(inside.imag >= w[0]) & (inside.imag <= w[1])],
+        beside=outside[(outside.imag < w[0]) | (outside.imag > w[1])],
+        band_Hz=(low_Hz, high_Hz),
+    )
+
+
+def identify(
+    frfs: Frfs, low_Hz: float, high_Hz: float, *, max_order: int | None = None, bands: int | None = None
+) -> MeasuredModes:
+    """Identify the modes of a band: every cluster of steady poles that the records bear out.
+
+    Parameters are those of `candidates`, with which modes are chosen by hand.
 
     Raises
     ------
@@ -222,32 +179,37 @@ def identify(
     SolveError
         No mode is found.
     """
-    lines = len(frfs.band(low_Hz, high_Hz).frequency_Hz)
-    count = bands or max(1, round(lines / 300))
-    edges = np.linspace(low_Hz, high_Hz, count + 1)
-    overlap = 0.15 * (edges[1] - edges[0]) if count > 1 else 0.0
-    found: list[complex] = []
-    for a, b in pairwise(edges):
-        s = stabilisation(frfs, max(low_Hz, a - overlap), min(high_Hz, b + overlap), max_order=max_order)
-        part = clusters(s) if pick_Hz is None else _picked(s, [f for f in pick_Hz if a <= f < b or f == b == high_Hz])
-        found += [complex(p) for p in part if a <= p.imag / (2 * np.pi) <= b]
-    start = np.array(sorted(found, key=lambda p: p.imag), complex)
-    if not len(start):
-        raise SolveError(f"no steady mode is found in {low_Hz:g}..{high_Hz:g} Hz; check the records or widen the band")
-    return from_poles(frfs.band(low_Hz, high_Hz), start, keep_all=pick_Hz is not None)
+    c = candidates(frfs, low_Hz, high_Hz, max_order=max_order, bands=bands, min_share=MIN_SHARE)
+    nothing = f"no steady mode is found in {low_Hz:g}..{high_Hz:g} Hz; check the records or widen the band"
+    if not len(c.poles):
+        raise SolveError(nothing)
+    modes = from_poles(c.frfs, np.concatenate([c.poles, c.beside]))
+    inside = (modes.frequency_Hz >= low_Hz) & (modes.frequency_Hz <= high_Hz)
+    if not inside.any():
+        raise SolveError(nothing)
+    return only(modes, inside)
 
 
-def _picked(s: Stabilisation, wanted: Sequence[float]) -> CArray:
-    out = []
-    for f in wanted:
-        pool = s.stable if s.stable.any() else np.ones(len(s.pole), bool)
-        if not pool.any():
-            raise SolveError(f"no steady pole is near {f:g} Hz; pick another, or raise the order")
-        near = np.abs(s.frequency_Hz[pool] - f)
-        best = s.pole[pool][near.argmin()]
-        mates = s.pole[pool][np.abs(s.pole[pool] - best) < STEADY * -best.real]
-        out.append(complex(np.median(mates.real) + 1j * np.median(mates.imag)))
-    return np.array(out, complex)
+def only(modes: MeasuredModes, which: NDArray[Any]) -> MeasuredModes:
+    """Return some of the modes, by a mask or their numbers from 0."""
+    return replace(
+        modes,
+        frequency_Hz=modes.frequency_Hz[which],
+        loss_factor=modes.loss_factor[which],
+        shapes=modes.shapes[:, which],
+        complex_shapes=modes.complex_shapes[:, which],
+        frequency_sd_Hz=modes.frequency_sd_Hz[which],
+        loss_factor_sd=modes.loss_factor_sd[which],
+    )
+
+
+def at_places(modes: MeasuredModes, places: Sequence[Place]) -> MeasuredModes:
+    """Return modes with their shapes at these places in this order, not a number where they were not measured."""
+    z = np.full((len(places), len(modes)), np.nan + 0j)
+    for row, p in enumerate(places):
+        if p in modes.places:
+            z[row] = modes.complex_shapes[modes.places.index(p)]
+    return replace(modes, places=tuple(places), complex_shapes=z, shapes=z.real.copy())
 
 
 def from_poles(frfs: Frfs, poles: CArray, *, keep_all: bool = False, min_size: float = 6.0) -> MeasuredModes:
@@ -293,7 +255,7 @@ def _as_modes(frfs: Frfs, p: CArray, fit: Projected) -> MeasuredModes:
     p, residues = p[order], fit.residues[:, order]
     true = p + frfs.decay_per_s
     w = np.abs(true)
-    places, shapes, scaled = _shapes(frfs, p, residues)
+    places, shapes, scaled = _shapes(frfs, true, residues)
     turned = _turned_real(shapes)
     return MeasuredModes(
         frequency_Hz=w / (2 * np.pi),
@@ -309,14 +271,14 @@ def _as_modes(frfs: Frfs, p: CArray, fit: Projected) -> MeasuredModes:
 
 
 def _shapes(frfs: Frfs, p: CArray, residues: CArray) -> tuple[tuple[Place, ...], CArray, bool]:
-    """Shapes from residues: accelerance residue = p2 phi_tap phi_sensor / (2 j w)."""
+    """Shapes from residues: accelerance residue = p2 phi_tap phi_sensor / (2 j Im p), p without the window's decay."""
     m = residues.shape[1]
     hammer = frfs.kind != "decay"
     across: list[Any] = list(dict.fromkeys(frfs.taps if hammer else frfs.groups))
     along: list[Any] = list(dict.fromkeys(frfs.sensors))
     table = np.full((len(across), len(along), m), np.nan + 0j)
     for row, (t, s) in enumerate(zip(frfs.taps if hammer else frfs.groups, frfs.sensors, strict=True)):
-        table[across.index(t), along.index(s)] = residues[row] * 2j * np.abs(p) / p**2
+        table[across.index(t), along.index(s)] = residues[row] * 2j * p.imag / p**2
     if hammer and len(across) >= len(along):
         places, table = across, table.transpose(1, 0, 2)
     else:
@@ -329,24 +291,15 @@ def _shapes(frfs: Frfs, p: CArray, residues: CArray) -> tuple[tuple[Place, ...],
         places = [q for q, w in zip(places, whole[best], strict=True) if w]
         table = table[best : best + 1, whole[best]]
     shapes = np.stack([np.linalg.svd(table[..., k])[2][0] for k in range(m)], axis=1)
-    driving = (
-        [
-            (r, k)
-            for r, (t, s) in enumerate(zip(frfs.taps, frfs.sensors, strict=True))
-            if t == s and t is not None
-            for k in [places.index(t)]
-            if t in places
-        ]
-        if hammer
-        else []
-    )
-    if not driving:
+    rows = enumerate(zip(frfs.taps, frfs.sensors, strict=True))
+    driving = [(r, places.index(t)) for r, (t, s) in rows if t is not None and t == s and t in places]
+    if not driving or frfs.kind != "accelerance" or not frfs.calibrated:
         return tuple(places), shapes / np.abs(shapes).max(axis=0), False
     # At a driving point residue = phi2: that fixes the scale, best where the mode moves most there.
     out = np.zeros_like(shapes)
     for k in range(m):
         r, i = max(driving, key=lambda d: abs(shapes[d[1], k]))
-        scale = residues[r, k] * 2j * np.abs(p[k]) / p[k] ** 2 / shapes[i, k] ** 2
+        scale = residues[r, k] * 2j * p[k].imag / p[k] ** 2 / shapes[i, k] ** 2
         out[:, k] = shapes[:, k] * np.sqrt(scale)
     return tuple(places), out, True
 

@@ -59,6 +59,15 @@ class JointVerdict:
         best = self.suspects[0]
         return best.joint if self.misfit_none - best.misfit > CLEAR else None
 
+    def to_table(self) -> dict[str, object]:
+        """Return plain numbers."""
+        rows = zip(self.suspects, self.probability, strict=True)
+        return {
+            "loose": self.loose,
+            "misfit_none": self.misfit_none,
+            "suspects": [{"joint": s.joint, "probability": p, "kept": s.kept, "misfit": s.misfit} for s, p in rows],
+        }
+
     def text(self) -> str:
         """Return the verdict in words."""
         if self.loose is None:

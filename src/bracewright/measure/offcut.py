@@ -14,6 +14,8 @@ from bracewright.errors import DesignError, SolveError
 
 Array = NDArray[np.float64]
 SHEAR_FACTOR = 5.0 / 6.0
+# Of its length, up to which a strip bends as a beam: its third mode is then 1.3 % higher, the first 0.2 %.
+WIDEST = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,6 +149,8 @@ def strip_constants(
     f = np.array([number(float(v), "frequency_Hz", low=1.0, high=1e5, hint="Hz") for v in frequency_Hz])
     if not len(f) or (np.diff(f) <= 0).any():
         raise DesignError("give rising frequencies of bending modes 1, 2, 3, ...", key="frequency_Hz")
+    if strip.width > WIDEST * strip.length:
+        raise DesignError("a piece so wide is a plate; cut it narrower, or use panel_constants", key="width")
     L, t = strip.length / 1e3, strip.thickness / 1e3
     E0 = strip.density_kg_m3 * (f[0] * L**2 / (1.028 * t)) ** 2 / 1e9
     count = len(f)

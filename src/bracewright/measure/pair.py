@@ -136,7 +136,7 @@ class Pairing:
 
 def pair(
     computed: Modes,
-    at: Array | None,
+    at: NDArray[Any] | None,
     measured: Modes,
     *,
     window: float = WINDOW,
@@ -148,7 +148,7 @@ def pair(
     Parameters
     ----------
     computed : Modes
-    at : (p, m) array or None
+    at : (p, m) array or None, real or complex
         Computed shapes at the measured places, not a number where a place has none; None pairs by frequency.
     measured : Modes
         Measured modes; `complex_shapes` are used where they have them.

@@ -119,10 +119,7 @@ def changed(cabinet: Cabinet, factors: Mapping[str, float]) -> Cabinet:
 def scaled_board(board: Board, key: str, factor: float) -> Board:
     """Return a board with one of its values multiplied."""
     if key == "loss_factor":
-        over = {**dict(board.overrides), key: board.loss_factor * factor}
-        return replace(
-            board, loss_factor=board.loss_factor * factor, overrides=tuple(over.items()) if board.material else ()
-        )
+        return with_loss(board, board.loss_factor * factor)
     if board.material is not None:
         entry = library()[board.material]
         numbers: dict[str, Any] = {**entry.values, **dict(board.overrides)}
@@ -136,6 +133,12 @@ def scaled_board(board: Board, key: str, factor: float) -> Board:
                 return new
     layers = tuple(replace(layer, **{k: getattr(layer, k) * factor for k in BOARD_KEYS[key]}) for layer in board.layers)
     return replace(board, layers=layers, material=None, overrides=())
+
+
+def with_loss(board: Board, loss_factor: float) -> Board:
+    """Return a board with another loss factor."""
+    over = {**dict(board.overrides), "loss_factor": loss_factor} if board.material else {}
+    return replace(board, loss_factor=loss_factor, overrides=tuple(over.items()))
 
 
 def _sheet_keys(key: str) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ parameter, and answers in milliseconds for as long as parameters act on their ow
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
@@ -15,20 +15,21 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.linalg import eigh
 
-from bracewright.design.cabinet import Cabinet
+from bracewright.design.cabinet import AXES, Cabinet
 from bracewright.errors import SolveError
 from bracewright.fem.gradient import Change, Sensitivity
 from bracewright.fem.modes import Modes, solve
-from bracewright.fem.system import Model, build
+from bracewright.fem.system import Model, assemble, build
 from bracewright.measure.pair import rows_at, visibility
-from bracewright.measure.parameters import Parameter, changed
+from bracewright.measure.parameters import Parameter, changed, scaled_joint
 from bracewright.measure.records import Place
 
 Array = NDArray[np.float64]
 STEP = 0.02  # of a logarithm, for differences of designs
 SPARE_LOADED = 8  # modes more where sensor masses are worked in
+JOINTS = ""  # in `Prediction.shares`: no board has an empty name
 SPARE = 25  # modes beyond those wanted in a reduced basis
-BOARD_KNOTS = 5  # designs sampled between a board parameter's bounds
+FLOPPY = 1e-3  # of the next mode's eigenvalue, below which a mode is no mode of a cabinet
 JOINT_STEP = 1.0  # of a joint's logarithm between samples, at most
 
 
@@ -47,8 +48,8 @@ class Prediction:
         Shapes at the places.
     visible : (m,) array
         Largest motion at a place over the largest anywhere.
-    shares : mapping of board name to (m,) array
-        Share of the strain energy.
+    shares : mapping of str to (m,) array
+        Share of the strain energy in each board, by name, and in all joints, by `JOINTS`.
     mass_kg : float
     mass_gradient : (parameters,) array
         d ln mass / d ln factor.
@@ -125,9 +126,16 @@ class FullModel:
         self.masses = dict(sensor_mass_kg or {})
         self.spare = SPARE_LOADED if self.masses else 0
         self._start: Array | None = None
+        self._last: tuple[bytes, Prediction] | None = None
 
     def __call__(self, x: Array) -> Prediction:
         """Predict at logarithms of the factors."""
+        at = np.asarray(x, float).tobytes()
+        if self._last is None or self._last[0] != at:
+            self._last = at, self._solved(x)
+        return self._last[1]
+
+    def _solved(self, x: Array) -> Prediction:
         keys = [p.key for p in self.parameters]
         here = changed(self.cabinet, dict(zip(keys, np.exp(x), strict=True)))
         model = build(here, size=self.size)
@@ -137,9 +145,9 @@ class FullModel:
         up = np.array([build_mass(changed(here, {k: np.exp(STEP)})) / build_mass(here) for k in keys])
         at = rows_at(model, self.places) @ modes.shapes
         return _prediction(
-            modes, slopes, at, visibility(model, modes, at), board_shares(model, modes), self, model.mass_kg,
+            modes, slopes, at, visibility(model, modes, at), energy_shares(model, modes), self, model.mass_kg,
             np.log(up) / STEP,
-            rows_at(model, list(self.masses)) @ modes.shapes,
+            mass_rows(model, self.masses) @ modes.shapes,
         )  # fmt: skip
 
 
@@ -166,7 +174,7 @@ def _prediction(
     mass_gradient: Array,
     at_masses: Array,
 ) -> Prediction:
-    loaded = with_masses(modes.frequency_Hz, at_masses, np.array(list(model.masses.values())))
+    loaded = with_masses(modes.frequency_Hz, at_masses, np.repeat(list(model.masses.values()), 3))
     keep = slice(0, model.count)
     return Prediction(
         modes=replace(
@@ -185,22 +193,31 @@ def _prediction(
     )
 
 
-def board_shares(model: Model, modes: Modes) -> dict[str, Array]:
-    """Share of each mode's strain energy in each board's parts; joints take the rest."""
+def mass_rows(model: Model, places: Iterable[Place]) -> Array:
+    """Rows (3 p, n) that read the motion at places along x, y and z: a mass has inertia in all three."""
+    return rows_at(model, [replace(p, direction=d) for p in places for d in AXES])
+
+
+def energy_shares(model: Model, modes: Modes) -> dict[str, Array]:
+    """Share of each mode's strain energy in each board's parts, and in the joints."""
     lam = (2 * np.pi * modes.frequency_Hz) ** 2
     out: dict[str, Array] = {}
     for name, k in model.part_K.items():
         x = modes.shapes[model.of_part(name)]
         board = model.cabinet.part_board(name).name
         out[board] = out.get(board, np.zeros(len(lam))) + np.einsum("im,im->m", x, k @ x) / lam
+    joints = [k for key, (k, _, _) in model.terms.items() if key[0] == "joint" and k is not None]
+    out[JOINTS] = sum((np.einsum("im,im->m", modes.shapes, k @ modes.shapes) for k in joints), np.zeros(len(lam))) / lam
     return out
 
 
 class ReducedModel:
-    """Matrices in a basis of modes, each parameter's change sampled between its bounds and added up.
+    """Matrices in a basis of modes: parts and joint lines one by one, each as a function of what changes it.
 
-    The basis holds the modes at the design and at each parameter's bounds, so that a joint may come loose.
-    Parameters are taken not to act on one another: exact for joints, good to second order for boards.
+    A part's stiffness is in proportion to its board's modulus. A joint line between boards e times as stiff, itself k
+    times as stiff, is e times the line sampled at k / e, by its units; of two boards the geometric mean is taken. Other
+    parameters are sampled between their bounds and added up. The basis holds the modes at the design and at each
+    parameter's bounds, so that a joint may come loose.
     """
 
     def __init__(
@@ -221,92 +238,149 @@ class ReducedModel:
         self.model = build(cabinet, size=size)
         modes = solve(self.model, count + SPARE, prove=False)
         basis = [modes.shapes, self.model.rigid]
-        sampled: list[list[tuple[float, Model]]] = []
         for p in self.parameters:
-            models = [
-                (x, self.model if x == 0 else build(changed(cabinet, {p.key: float(np.exp(x))}), size=size))
-                for x in _knots(p)
-            ]
-            ends = [m for x, m in (models[0], models[-1]) if x != 0]
-            basis += [solve(m, count, prove=False, start=modes.shapes).shapes for m in ends]
-            sampled.append(models)
+            for x in (np.log(p.low), np.log(p.high)):
+                if x != 0 and not p.key.endswith("density_kg_m3"):
+                    there = build(changed(cabinet, {p.key: float(np.exp(x))}), size=size)
+                    basis.append(solve(there, count, prove=False, start=modes.shapes).shapes)
         V = _orthonormal(np.hstack(basis), self.model.M)
         self.basis = V
         self.K0, self.M0 = (V.T @ (a @ V) for a in (self.model.K, self.model.M))
-        self._K: list[CubicSpline] = []
-        self._M: list[CubicSpline] = []
-        masses = []
-        for p, models in zip(self.parameters, sampled, strict=True):
-            us = [_coordinate(p, x) for x, _ in models]
-            self._K.append(CubicSpline(us, np.array([V.T @ (m.K @ V) - self.K0 for _, m in models])))
-            self._M.append(CubicSpline(us, np.array([V.T @ (m.M @ V) - self.M0 for _, m in models])))
-            masses.append(CubicSpline(us, [m.mass_kg - self.model.mass_kg for _, m in models]))
-        self._mass = masses
-        self.rows = rows_at(self.model, self.places) @ V
-        self.mass_rows = rows_at(self.model, list(self.masses)) @ V
         self.board_K: dict[str, Array] = {}
         for name, k in self.model.part_K.items():
             v = V[self.model.of_part(name)]
             board = cabinet.part_board(name).name
             self.board_K[board] = self.board_K.get(board, 0.0) + v.T @ (k @ v)
+        self._sample_lines()
+        self._sample_others(size)
+        self.rows = rows_at(self.model, self.places) @ V
+        self.mass_rows = mass_rows(self.model, self.masses) @ V
         self.largest = np.abs(modes.shapes).max(axis=0)
+
+    def _sample_lines(self) -> None:
+        """Joint lines at uniform factors of all joints, and what each parameter has to do with each line."""
+        cabinet, chosen = self.cabinet, self.parameters
+        moduli = [p.key.split(".")[1] if p.key.endswith(".E_GPa") else "" for p in chosen]
+        ends = np.array([[np.log(p.low), np.log(p.high)] for p in chosen if p.key.startswith("joints.")]).reshape(-1, 2)
+        wide = max([np.log(max(1 / p.low, p.high)) for p, b in zip(chosen, moduli, strict=True) if b], default=0.1)
+        low, high = ends[:, 0].min(initial=0.0) - wide, ends[:, 1].max(initial=0.0) + wide
+        below, above = (int(np.ceil(v / JOINT_STEP)) + 1 for v in (-low, high))
+        at = np.unique([*np.linspace(low, 0.0, below), *np.linspace(0.0, high, above)])
+        lines = [k for k, (K, _, _) in self.model.terms.items() if k[0] == "joint" and K is not None]
+        stacks: list[list[Array]] = [[] for _ in lines]
+        for u in at:
+            terms = self.model.terms if u == 0 else self._joints_scaled(float(np.exp(u))).terms
+            for stack, key in zip(stacks, lines, strict=True):
+                K: Any = terms[key][0]
+                stack.append(self.basis.T @ (K @ self.basis))
+        self._reach = float(at[0]), float(at[-1])
+        self._lines = [CubicSpline(at, np.array(stack)) for stack in stacks]
+        boards = [[cabinet.part_board(part).name for part in key[1:3]] for key in lines]
+        # (parameters, lines): how much of each line's ln e and ln k a parameter's logarithm is.
+        self._line_e = np.array([[b.count(m) / 2 for b in boards] for m in moduli]).reshape(len(chosen), len(lines))
+        self._line_k = np.zeros((len(chosen), len(lines)))
+        for i, p in enumerate(chosen):
+            if p.key.startswith("joints."):
+                other = changed(cabinet, {p.key: 1.5})
+                pairs = [key[1:3] for key in lines]
+                same = [other.joint_between(a, b) == cabinet.joint_between(a, b) for a, b in pairs]
+                self._line_k[i] = ~np.array(same)
+        self._moduli = moduli
+        self._fixed = self.K0 - sum(self.board_K.values()) - sum(line(0.0) for line in self._lines)
+
+    def _joints_scaled(self, factor: float) -> Model:
+        """Assemble the design with all joints that have a stiffness `factor` times as stiff."""
+        c = self.cabinet
+        joint, over = (
+            [s if s.kind == "rigid" else scaled_joint(s, factor) for s in specs]
+            for specs in ([c.joint], [s for _, s in c.joint_overrides])
+        )
+        named = tuple((k, s) for (k, _), s in zip(c.joint_overrides, over, strict=True))
+        scaled = replace(c, joint=joint[0], joint_overrides=named)
+        return assemble(scaled, self.model.parts, size=self.model.size, joints=self.model.joint_model)
+
+    def _sample_others(self, size: float) -> None:
+        """Parameters of boards other than the modulus: matrices between their bounds, less the design's."""
+        self._others: dict[int, tuple[CubicSpline, CubicSpline, CubicSpline]] = {}
+        V = self.basis
+        for i, p in enumerate(self.parameters):
+            if not p.key.startswith("boards.") or self._moduli[i]:
+                continue
+            factors = np.unique([*np.linspace(p.low, 1.0, 3), *np.linspace(1.0, p.high, 3)])
+            designs = [changed(self.cabinet, {p.key: float(v)}) for v in factors]
+            models = [self.model if v == 1 else build(c, size=size) for v, c in zip(factors, designs, strict=True)]
+            K = np.array([V.T @ (m.K @ V) - self.K0 for m in models])
+            M = np.array([V.T @ (m.M @ V) - self.M0 for m in models])
+            mass = [m.mass_kg - self.model.mass_kg for m in models]
+            self._others[i] = CubicSpline(factors, K), CubicSpline(factors, M), CubicSpline(factors, mass)
 
     def matrices(self, x: Array) -> tuple[Array, Array]:
         """Reduced K and M at logarithms of the factors."""
-        u = [_coordinate(p, v) for p, v in zip(self.parameters, x, strict=True)]
-        moved = [i for i, v in enumerate(x) if v != 0]
-        K = self.K0 + sum(self._K[i](u[i]) for i in moved)
-        M = self.M0 + sum(self._M[i](u[i]) for i in moved)
+        e = {b: float(np.exp(v)) for b, v in zip(self._moduli, x, strict=True) if b}
+        K, M = self._fixed.copy(), self.M0.copy()
+        for board, k in self.board_K.items():
+            K += e.get(board, 1.0) * k
+        ln_e, ln_k = x @ self._line_e, x @ self._line_k
+        for line, le, u in zip(self._lines, ln_e, np.clip(ln_k - ln_e, *self._reach), strict=True):
+            K += np.exp(le) * line(u)
+        for i, (dK, dM, _) in self._others.items():
+            if x[i] != 0:
+                K += dK(np.exp(x[i]))
+                M += dM(np.exp(x[i]))
         return (K + K.T) / 2, (M + M.T) / 2
+
+    def slopes(self, x: Array) -> list[tuple[Array, Array]]:
+        """Derivatives of reduced K and M by the logarithms."""
+        ln_e, ln_k = x @ self._line_e, x @ self._line_k
+        at = np.clip(ln_k - ln_e, *self._reach)
+        lines = [(np.exp(le), line(u), line(u, 1)) for line, le, u in zip(self._lines, ln_e, at, strict=True)]
+        out = []
+        for i, board in enumerate(self._moduli):
+            K, M = np.zeros_like(self.K0), np.zeros_like(self.M0)
+            if board:
+                K = np.exp(x[i]) * self.board_K[board]
+            for (e, k, dk), we, wk in zip(lines, self._line_e[i], self._line_k[i], strict=True):
+                if we or wk:
+                    K = K + e * (we * (k - dk) + wk * dk)
+            if i in self._others:
+                v = float(np.exp(x[i]))
+                K, M = (v * spline(v, 1) for spline in self._others[i][:2])
+            out.append((K, M))
+        return out
 
     def eigenpairs(self, x: Array) -> tuple[Array, Array]:
         """Eigenvalues and modes in the basis at logarithms of the factors.
 
-        Raises SolveError where changes that were sampled one by one add up to a negative stiffness.
+        Raises SolveError where the sampled changes add up to a stiffness that the cabinet cannot have.
         """
         K, M = self.matrices(np.asarray(x, float))
         last = 5 + self.count + (SPARE_LOADED if self.masses else 0)
         lam, y = eigh(K, M, subset_by_index=(0, min(last, len(K) - 1)))
-        if not lam[6] > 0:
+        if not lam[6] > FLOPPY * abs(lam[7]):
             raise SolveError("these values lie too far from the design for its reduced model; use the full one")
         return lam[6:], y[:, 6:]
 
     def __call__(self, x: Array) -> Prediction:
         """Predict at logarithms of the factors."""
+        x = np.asarray(x, float)
         lam, y = self.eigenpairs(x)
         f = np.sqrt(lam) / (2 * np.pi)
-        slopes = np.zeros((len(self.parameters), len(lam)))
-        u = [_coordinate(p, v) for p, v in zip(self.parameters, x, strict=True)]
-        stretch = [v if p.key.startswith("boards") else 1.0 for p, v in zip(self.parameters, u, strict=True)]
-        for i, (v, d) in enumerate(zip(u, stretch, strict=True)):
-            dK, dM = d * self._K[i].derivative()(v), d * self._M[i].derivative()(v)
-            slopes[i] = ((y * (dK @ y)).sum(0) - lam * (y * (dM @ y)).sum(0)) / (2 * lam)
-        shares = {b: (y * (k @ y)).sum(0) / lam for b, k in self.board_K.items()}
-        mass = self.model.mass_kg + sum(float(s(v)) for s, v in zip(self._mass, u, strict=True))
+        slopes = np.array([((y * (K @ y)).sum(0) - lam * (y * (M @ y)).sum(0)) / (2 * lam) for K, M in self.slopes(x)])
+        e = {b: float(np.exp(v)) for b, v in zip(self._moduli, x, strict=True) if b}
+        shares = {b: e.get(b, 1.0) * (y * (k @ y)).sum(0) / lam for b, k in self.board_K.items()}
+        rest = 1 - np.asarray(sum(shares.values()))
+        mass = self.model.mass_kg + sum(float(m(np.exp(x[i]))) for i, (_, _, m) in self._others.items())
+        heavier = np.zeros(len(x))
+        for i, (_, _, m) in self._others.items():
+            heavier[i] = np.exp(x[i]) * float(m(np.exp(x[i]), 1))
         loss = np.asarray(sum(s * self.cabinet.board(b).loss_factor for b, s in shares.items()))
         at = self.rows @ y
         size = self.largest[: len(f)]
         modes = Modes(frequency_Hz=f, loss_factor=loss, shapes=y, rigid_modes=6)
         return _prediction(
-            modes, slopes, at, np.abs(at).max(axis=0, initial=0.0) / size, shares, self, mass,
-            np.array([d * float(s.derivative()(v)) for s, v, d in zip(self._mass, u, stretch, strict=True)]) / mass,
-            self.mass_rows @ y,
+            modes, slopes.reshape(len(x), -1), at, np.abs(at).max(axis=0, initial=0.0) / size, {**shares, JOINTS: rest},
+            self, mass, heavier / mass, self.mass_rows @ y,
         )  # fmt: skip
-
-
-def _knots(p: Parameter) -> list[float]:
-    """Logarithms at which a parameter is sampled, from its lower to its upper bound, 0 among them."""
-    low, high = np.log(p.low), np.log(p.high)
-    if p.key.startswith("boards"):
-        factors = [*np.linspace(p.low, 1.0, BOARD_KNOTS // 2 + 1), *np.linspace(1.0, p.high, BOARD_KNOTS // 2 + 1)]
-        return [float(v) for v in np.log(np.unique(factors))]
-    below, above = (int(np.ceil(abs(v) / JOINT_STEP)) for v in (low, high))
-    return [float(v) for v in np.unique([*np.linspace(low, 0.0, below + 1), *np.linspace(0.0, high, above + 1)])]
-
-
-def _coordinate(p: Parameter, x: float) -> float:
-    """Matrices are near linear in a board's factor, and smooth in a joint's logarithm."""
-    return float(np.exp(x)) if p.key.startswith("boards") else float(x)
 
 
 def _orthonormal(x: Array, M: Any) -> Array:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ import numpy as np
 from bracewright.design.checks import number, text
 from bracewright.errors import BracewrightError, DesignError, FileError
 from bracewright.files import write_file
-from bracewright.measure.identify import MeasuredModes
+from bracewright.measure.identify import MeasuredModes, at_places
 from bracewright.measure.pair import Pairing, pair
 from bracewright.measure.records import Place
 
@@ -57,6 +57,7 @@ class Check:
     Attributes
     ----------
     passed : bool
+    limits : Limits
     faults : tuple of str
         What is out of its limits.
     pairing : Pairing
@@ -66,6 +67,7 @@ class Check:
     """
 
     passed: bool
+    limits: Limits
     faults: tuple[str, ...]
     pairing: Pairing
     worst_frequency: float
@@ -73,18 +75,39 @@ class Check:
     def text(self) -> str:
         """Return the verdict and the modes side by side."""
         table = self.pairing.text().replace("computed", "reference").replace("in the model", "in the reference")
-        verdict = "passed" if self.passed else "failed: " + "; ".join(self.faults)
-        return f"{verdict}\n{table}"
+        verdict = "passed" if self.passed else "\n  ".join(["failed:", *self.faults])
+        k = self.limits
+        shape = f", MAC {k.mac:g}" if self.pairing.by_shape and k.mac > 0 else ""
+        limits = f"limits: {100 * k.frequency:g} % in frequency, {k.loss_ratio:g} times in loss factor{shape}"
+        return f"{verdict}\n{limits}, {k.missing} modes missing or extra\n{table}"
+
+    def to_table(self) -> dict[str, object]:
+        """Return plain numbers."""
+        p = self.pairing
+        return {
+            "passed": self.passed,
+            "faults": list(self.faults),
+            "limits": asdict(self.limits),
+            "worst_frequency": self.worst_frequency,
+            "pairs": [
+                {"reference_Hz": float(p.computed_Hz[c]), "new_Hz": float(p.measured_Hz[m]), "mac": float(p.mac[c, m])}
+                for c, m in p.pairs
+            ],
+        }
 
 
-def compare(reference: MeasuredModes, new: MeasuredModes, limits: Limits | None = None) -> Check:
+def compare(
+    reference: MeasuredModes, new: MeasuredModes, limits: Limits | None = None, *, by_shape: bool = True
+) -> Check:
     """Check a cabinet's modes against a reference's.
 
-    Shapes are compared where both were measured at the same places.
+    Shapes are compared at the places that both share, where `by_shape`; modes beyond the reference's are no fault.
     """
     own = limits or Limits()
-    same = reference.places == new.places and len(reference.places) > 0
-    p = pair(reference, reference.shapes if same else None, new, window=max(0.1, 3 * own.frequency), min_mac=0.3)
+    shared = [q for q in reference.places if q in new.places] if by_shape else []
+    at = at_places(reference, shared).complex_shapes if shared else None
+    window = max(0.1, 3 * own.frequency)
+    p = pair(reference, at, at_places(new, shared), window=window, min_mac=0.3)
     faults = []
     worst = 0.0
     for c, m in p.pairs:
@@ -95,17 +118,20 @@ def compare(reference: MeasuredModes, new: MeasuredModes, limits: Limits | None 
         if abs(shift) > own.frequency + 2 * (_sd(reference, c) + _sd(new, m)):
             faults.append(f"the mode at {f:.1f} Hz has moved by {100 * shift:+.1f} %, over {100 * own.frequency:g} %")
         ratio = float(new.loss_factor[m] / reference.loss_factor[c])
-        if max(ratio, 1 / ratio) > own.loss_ratio:
+        noise = 2 * sum(q.loss_factor_sd[k] / q.loss_factor[k] for q, k in ((reference, c), (new, m)))
+        if abs(np.log(ratio)) > np.log(own.loss_ratio) + noise:
             faults.append(f"the mode at {f:.1f} Hz has {ratio:.2f} times the loss factor")
         if p.by_shape and p.mac[c, m] < own.mac:
             faults.append(f"the mode at {f:.1f} Hz has another shape (MAC {p.mac[c, m]:.2f})")
     lost = [f"{reference.frequency_Hz[k]:.1f} Hz is missing" for k in p.missing]
-    lost += [f"{new.frequency_Hz[k]:.1f} Hz is extra" for k in p.extra]
+    edge = 1 + own.frequency
+    low, high = reference.frequency_Hz.min() / edge, reference.frequency_Hz.max() * edge
+    lost += [f"{new.frequency_Hz[k]:.1f} Hz is extra" for k in p.extra if low < new.frequency_Hz[k] < high]
     if len(lost) > own.missing:
         faults += lost
     if not p.pairs:
         faults.append("no mode is common to both")
-    return Check(passed=not faults, faults=tuple(faults), pairing=p, worst_frequency=worst)
+    return Check(passed=not faults, limits=own, faults=tuple(faults), pairing=p, worst_frequency=worst)
 
 
 def _sd(m: MeasuredModes, k: int) -> float:
@@ -113,8 +139,11 @@ def _sd(m: MeasuredModes, k: int) -> float:
 
 
 def match(left: MeasuredModes, right: MeasuredModes, *, within: float = 0.03) -> Check:
-    """Check that two cabinets make a pair: frequencies within 2-3 % (common practice, no source)."""
-    return compare(left, right, Limits(frequency=within, mac=0.0))
+    """Check that two cabinets make a pair: frequencies within 2-3 % (common practice, no source).
+
+    Shapes are left out: the two of a pair may be mirrored.
+    """
+    return compare(left, right, Limits(frequency=within), by_shape=False)
 
 
 # --- files ----------------------------------------------------------------------------------------------------------
@@ -179,14 +208,20 @@ def from_table(data: Mapping[str, Any]) -> MeasuredModes:
     )
 
 
+def serial_number(serial: str) -> str:
+    """Return a serial number that can be a folder's name; raises DesignError for another."""
+    name = text(serial, "serial")
+    if name.strip(" .") != name:
+        raise DesignError(f"got {serial!r}; it becomes a folder, so no dots or blanks at its ends", key="serial")
+    return name
+
+
 def save_modes(folder: str | os.PathLike[str], serial: str, modes: MeasuredModes, *, note: str = "") -> Path:
     """Keep modes under a serial number: ``FOLDER/SERIAL/modes-1.json``, then ``modes-2.json`` and so on.
 
     Nothing is written over. Raises FileError if the folder cannot be written, DesignError for a bad serial number.
     """
-    name = text(serial, "serial")
-    if name.strip(" .") != name:
-        raise DesignError(f"got {serial!r}; it becomes a folder, so no dots or blanks at its ends", key="serial")
+    name = serial_number(serial)
     root = Path(folder) / name
     try:
         root.mkdir(parents=True, exist_ok=True)

@@ -62,6 +62,8 @@ MAX_SECONDS = 120.0
 RATES_HZ = (200.0, 1.0e6)
 MIN_SAMPLES = 64
 MAX_CHANNELS = 64
+LIGHTEST_G = 0.1
+CORNER = 5.0  # mm: nearer to the corner of a part in both directions nobody taps
 #: Data type of a UFF record -> what it is of, and its SI unit.
 UFF_TYPES: Mapping[int, tuple[str, str]] = {
     9: ("hammer", "N"),
@@ -132,6 +134,8 @@ class Channel:
         if self.scale == 0:
             raise DesignError("got 0; give the units at full scale", key="scale")
         number(self.mass_g, "mass_g", low=0.0, high=500.0, hint="grams")
+        if 0 < self.mass_g < LIGHTEST_G:
+            raise DesignError(f"got {self.mass_g:g}; no sensor is so light: masses are in grams", key="mass_g")
         number(self.range, "range", low=0.0, high=1e9)
 
 
@@ -249,6 +253,8 @@ def check_place(cabinet: Cabinet, place: Place) -> None:
     from shapely.geometry import Point
 
     choice(place.part, "part", [p.side for p in cabinet.panels] + [b.name for b in cabinet.braces])
+    if max(np.abs(place.at)) < CORNER:
+        raise DesignError(f"got {place.at}, in the very corner of {place.part!r}; lengths are in mm", key="at")
     layout = part_layout(cabinet, place.part, "outer" if place.part in PANELS else "inner")
     if not layout.outline().buffer(0.5).contains(Point(place.at)):
         a, b = place.at

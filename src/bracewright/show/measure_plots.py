@@ -5,26 +5,32 @@ Each function draws on `ax`, or on a new figure, and returns the artists it drew
 
 from __future__ import annotations
 
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bracewright.design.cabinet import PANELS
-from bracewright.fem.system import Model
-from bracewright.measure.fit import FitResult
+from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet
+from bracewright.design.layout import part_layout
+from bracewright.measure.fitted import FitResult
 from bracewright.measure.frf import Frfs
-from bracewright.measure.identify import MeasuredModes, Stabilisation
+from bracewright.measure.identify import Candidates, MeasuredModes
 from bracewright.measure.pair import Pairing
 from bracewright.measure.plan import TapPlan
-from bracewright.measure.records import Place
+from bracewright.measure.poles import Stabilisation
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
-GAP = 10.0  # mm between unfolded panels
+RESPONSE = {
+    "accelerance": "accelerance, m/s$^2$/N",
+    "pressure": "pressure over force, Pa/N",
+    "decay": "transform of the decay, no fixed unit",
+}
+GAP = 60.0  # mm between unfolded panels
 
 
 def _axes(size: tuple[float, float]) -> Axes:
@@ -40,10 +46,9 @@ def responses(frfs: Frfs, modes: MeasuredModes | None = None, ax: Axes | None = 
     artists: list[Artist] = list(ax.semilogy(frfs.frequency_Hz, size.T, color="0.75", linewidth=0.5))
     artists += ax.semilogy(frfs.frequency_Hz, np.sqrt((size**2).mean(axis=0)), color="black", linewidth=1.3)
     if modes is not None:
-        artists += [ax.axvline(float(f), color="tab:blue", linewidth=0.8, linestyle="--") for f in modes.frequency_Hz]
-    unit = {"accelerance": "accelerance, m/s2/N", "pressure": "pressure over force, Pa/N"}
+        artists += [ax.axvline(float(f), color="0.35", linewidth=0.8, linestyle="--") for f in modes.frequency_Hz]
     ax.set_xlabel("frequency, Hz")
-    ax.set_ylabel(unit.get(frfs.kind, "free decay"))
+    ax.set_ylabel(RESPONSE[frfs.kind])
     return artists
 
 
@@ -53,27 +58,48 @@ def stabilisation_chart(found: Stabilisation, frfs: Frfs | None = None, ax: Axes
     f = found.frequency_Hz
     steady = found.stable
     artists: list[Artist] = [
-        ax.scatter(f[~steady], found.order[~steady], s=8, facecolors="none", edgecolors="0.6", label="pole"),
+        ax.scatter(f[~steady], found.order[~steady], s=8, facecolors="none", edgecolors="0.5", label="pole"),
         ax.scatter(f[steady], found.order[steady], s=10, color="black", label="steady pole"),
     ]
     if frfs is not None:
         cut = frfs.band(*found.band_Hz)
         back = ax.twinx()
-        artists += back.semilogy(cut.frequency_Hz, np.abs(cut.H).mean(axis=0), color="tab:blue", linewidth=0.8)
-        back.set_yticks([])
+        level = np.sqrt((np.abs(cut.H) ** 2).mean(axis=0))
+        artists += back.semilogy(cut.frequency_Hz, level, color="0.7", linewidth=1.2)
+        back.yaxis.set_visible(False)
+        ax.set_zorder(back.get_zorder() + 1)
+        ax.patch.set_visible(False)
     ax.set_xlabel("frequency, Hz")
     ax.set_ylabel("order")
     ax.legend(loc="lower right", fontsize=8)
     return artists
 
 
+def candidates_chart(offered: Candidates, ax: Axes | None = None) -> list[Artist]:
+    """Draw the mean response with the candidates numbered on it, for `Candidates.select`; needs no display server."""
+    ax = ax or _axes((9.0, 4.2))
+    cut = offered.frfs.band(*offered.band_Hz)
+    level = np.sqrt((np.abs(cut.H) ** 2).mean(axis=0))
+    artists: list[Artist] = list(ax.semilogy(cut.frequency_Hz, level, color="black", linewidth=1.0))
+    span = level.max() / level.min()
+    for k, f in enumerate(offered.frequency_Hz, 1):
+        # Numbers of neighbours would cover each other on one line.
+        high = float(level.max() * span ** (0.06 + 0.07 * (k % 3)))
+        artists += ax.plot([f, f], [float(np.interp(f, cut.frequency_Hz, level)), high], color="0.6", linewidth=0.8)
+        artists.append(ax.text(float(f), high, str(k), ha="center", va="bottom", fontsize=8))
+    ax.set_ylim(float(level.min()), float(level.max() * span**0.3))
+    ax.set_xlabel("frequency, Hz")
+    ax.set_ylabel(RESPONSE[offered.frfs.kind])
+    return artists
+
+
 def mac_chart(pairing: Pairing, ax: Axes | None = None) -> list[Artist]:
-    """Draw MAC of computed with measured modes, the pairs framed."""
+    """Draw MAC of computed with measured modes, the pairs ringed."""
     ax = ax or _axes((5.2, 4.6))
     image = ax.imshow(pairing.mac, cmap="viridis", vmin=0, vmax=1, aspect="auto", origin="lower")
     rows = [c for c, _ in pairing.pairs]
     cols = [m for _, m in pairing.pairs]
-    marks = ax.scatter(cols, rows, s=60, facecolors="none", edgecolors="white", linewidths=1.4)
+    marks = ax.scatter(cols, rows, s=60, facecolors="none", edgecolors="black", linewidths=1.4)
     ax.set_xticks(range(len(pairing.measured_Hz)), [f"{f:.0f}" for f in pairing.measured_Hz], rotation=90, fontsize=7)
     ax.set_yticks(range(len(pairing.computed_Hz)), [f"{f:.0f}" for f in pairing.computed_Hz], fontsize=7)
     ax.set_xlabel("measured, Hz")
@@ -82,38 +108,53 @@ def mac_chart(pairing: Pairing, ax: Axes | None = None) -> list[Artist]:
     return [image, marks]
 
 
-def tap_plan(model: Model, plan: TapPlan, ax: Axes | None = None) -> list[Artist]:
-    """Draw the sensors (squares) and the taps (numbered rings) on the unfolded cabinet, seen from outside."""
-    ax = ax or _axes((8.0, 6.0))
+def tap_plan(cabinet: Cabinet, plan: TapPlan, ax: Axes | None = None) -> list[Artist]:
+    """Draw sensors (squares) and taps (numbered rings) on the unfolded cabinet, seen from outside, and list them."""
+    ax = ax or _axes((9.0, 7.2))
     artists: list[Artist] = []
     for side in PANELS:
-        ring = np.array(model.parts[side].region.exterior.coords)
-        holes = [np.array(h.coords) for h in model.parts[side].region.interiors]
-        for k, xy in enumerate([ring, *holes]):
-            at = _unfolded(model, side, xy)
-            artists += ax.plot(at[:, 0], at[:, 1], color="black", linewidth=1.0 if k == 0 else 0.7)
-        low = _unfolded(model, side, ring).min(axis=0)
-        artists.append(ax.text(low[0] + 6, low[1] + 6, side, fontsize=8, color="0.35"))
-    for k, p in enumerate(plan.taps, 1):
-        x, y = _placed(model, p)
-        artists.append(ax.scatter([x], [y], s=90, facecolors="white", edgecolors="black", zorder=3))
-        artists.append(ax.text(x, y, str(k), ha="center", va="center", fontsize=6, zorder=4))
-    for p in plan.sensors:
-        x, y = _placed(model, p)
-        artists.append(ax.scatter([x], [y], s=170, marker="s", facecolors="none", edgecolors="tab:blue", zorder=2))
+        layout = part_layout(cabinet, side, "outer")
+        rings = [layout.outline().exterior, *(cut.polygon(0.5).exterior for _, cut in layout.cuts)]
+        for k, ring in enumerate(rings):
+            at = _unfolded(cabinet, side, np.array(ring.coords))
+            artists += ax.plot(at[:, 0], at[:, 1], color="black", linewidth=1.2 if k == 0 else 0.7)
+        low = _unfolded(cabinet, side, np.array(rings[0].coords)).min(axis=0)
+        artists.append(ax.text(low[0] + 6, low[1] + 6, side, fontsize=9, color="0.35"))
+        artists += _origin(ax, cabinet, side)
+    marks = [(f"S{k}", p) for k, p in enumerate(plan.sensors, 1)] + [(str(k), p) for k, p in enumerate(plan.taps, 1)]
+    for name, p in marks:
+        (x, y), sensor = _unfolded(cabinet, p.part, np.array([p.at]))[0], name.startswith("S")
+        size, shape, fill = (260, "s", "0.85") if sensor else (110, "o", "white")
+        mark = ax.scatter(
+            [x], [y], s=size, marker=shape, facecolors=fill, edgecolors="black", zorder=2 if sensor else 3
+        )
+        artists.append(mark)
+        if not sensor or p not in plan.taps:
+            artists.append(ax.text(x, y, name, ha="center", va="center", fontsize=7, zorder=4))
+    rows = [f"{name:>3} {p.part:6} {p.at[0]:4.0f},{p.at[1]:4.0f}   " for name, p in marks]
+    half = -(-len(rows) // 2)
+    lines = ["".join(two) for two in zip_longest(rows[:half], rows[half:], fillvalue="")]
+    words = ax.text(cabinet.width + GAP, -GAP, "\n".join(lines), va="top", fontsize=8, family="monospace")
+    artists.append(words)
     ax.set_aspect("equal")
-    ax.set_xlabel("unfolded, mm (squares: sensor; numbers: taps)")
+    ax.set_axis_off()
+    ax.set_title("squares: sensors (S); rings: taps; places in cabinet coordinates, mm", fontsize=9)
     return artists
 
 
-def _placed(model: Model, place: Place) -> tuple[float, float]:
-    xy = _unfolded(model, place.part, np.array([place.at]))[0]
-    return float(xy[0]), float(xy[1])
+def _origin(ax: Axes, cabinet: Cabinet, side: str) -> list[Artist]:
+    """Two arrows along a panel's in-plane coordinates, beside the corner where both are 0."""
+    zero, *ends = _unfolded(cabinet, side, np.array([[-12.0, -12.0], [45.0, -12.0], [-12.0, 45.0]]))
+    names = [a for a in AXES if a != PANEL_NORMAL[side]]
+    arrow = {"arrowstyle": "<-", "color": "0.35", "shrinkA": 0, "shrinkB": 0}
+    return [
+        ax.annotate(name, zero, end, fontsize=8, color="0.35", ha="center", va="center", arrowprops=arrow)
+        for name, end in zip(names, ends, strict=True)
+    ]
 
 
-def _unfolded(model: Model, side: str, xy: Array) -> Array:
+def _unfolded(c: Cabinet, side: str, xy: Array) -> Array:
     """Carry in-plane points (n, 2), mm, to the unfolded picture: the front in the middle, seen from outside."""
-    c = model.cabinet
     moves = {
         "front": ((1, 1), (0.0, 0.0)),
         "left": ((-1, 1), (-GAP, 0.0)),
@@ -128,7 +169,7 @@ def _unfolded(model: Model, side: str, xy: Array) -> Array:
 
 def fit_chart(found: FitResult, ax: Axes | None = None) -> list[Artist]:
     """Draw each parameter's factor with its spread before (grey) and after (black)."""
-    ax = ax or _axes((6.4, 0.6 + 0.45 * len(found.parameters)))
+    ax = ax or _axes((6.4, 0.9 + 0.4 * len(found.parameters)))
     y = np.arange(len(found.parameters))[::-1]
     before, after = np.array([p.spread for p in found.parameters]), found.spread
     artists: list[Artist] = [
@@ -138,6 +179,11 @@ def fit_chart(found: FitResult, ax: Axes | None = None) -> list[Artist]:
     ]
     ax.axvline(1.0, color="0.5", linewidth=0.8, linestyle=":")
     ax.set_xscale("log")
+    low, high = ax.get_xlim()
+    ticks = [t for t in (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 0.8, 1.0, 1.25, 2.0, 5.0, 10.0, 20.0, 50.0) if low < t < high]
+    ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
+    ax.set_xticks([], minor=True)
+    ax.set_ylim(-0.6, len(y) - 0.4)
     ax.set_yticks(y, [p.key for p in found.parameters], fontsize=8)
-    ax.set_xlabel("fitted over design (grey: spread before; line: after)")
+    ax.set_xlabel("fitted value over the design's (grey: spread before; line: after)")
     return artists
