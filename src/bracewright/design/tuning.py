@@ -19,6 +19,7 @@ LIMITS = (
     "cutter_radius",
     "opening_gap",
     "groove_left",
+    "foot_gap",
     "series_area_low_cm2",
     "volume_low_l",
     "volume_high_l",

@@ -22,10 +22,10 @@ OPENING = '{"key": "'  # how every line starts; tells a torn line from a file of
 Record = Mapping[str, object]
 
 
-def design_key(cabinet: Cabinet, *, size: float, modes: int) -> str:
-    """Return a hash of everything the modes depend on: the design but its name, element size, mode count, version."""
-    table = {k: v for k, v in to_table(cabinet).items() if k != "name"}
-    content = json.dumps([_version(), float(size), modes, table], sort_keys=True, default=str)
+def design_key(cabinet: Cabinet, settings: Mapping[str, object]) -> str:
+    """Return a hash of what a record depends on: the design but its name and wishes, how it is solved, the version."""
+    table = {k: v for k, v in to_table(cabinet).items() if k not in ("name", "tune")}
+    content = json.dumps([_version(), dict(settings), table], sort_keys=True, default=str)
     return hashlib.sha256(content.encode()).hexdigest()[:32]
 
 
@@ -89,7 +89,7 @@ class Archive:
         for number, line in enumerate(lines, 1):
             try:
                 record = json.loads(line)
-                if "reason" not in record and not record["frequency_Hz"]:
+                if "reason" not in record and "slope" not in record and not record["frequency_Hz"]:
                     raise KeyError("frequency_Hz")
                 self._known[record.pop("key")] = record
             except (ValueError, KeyError, TypeError, AttributeError) as e:

@@ -16,12 +16,20 @@ import numpy as np
 import shapely
 
 from bracewright.design import layout
+from bracewright.design.account import account
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Brace, Cabinet
 from bracewright.design.checks import MM_HINT, number
-from bracewright.design.layout import PartLayout
+from bracewright.design.layout import Edge, PartLayout
 from bracewright.design.pockets import Circle, Ellipse, Shape, Stadium
 from bracewright.errors import DesignError
 
+PER_LITRE, PER_KG = 100.0, 100.0  # margins of volume and mass in hundredths, the size of the others in mm
+UNITS = {
+    "open_area": (1.0, "%"),
+    "series": (1.0, "cm2"),
+    "volume": (PER_LITRE, "l"),
+    "mass": (PER_KG, "kg"),
+}
 KEPT = -1e-6  # mm or percent; a margin above this counts as kept
 
 
@@ -44,6 +52,15 @@ class Limits:
     opening_gap : float
         Between a brace and the box around an opening and the driver in it. Where the start has less, what the start
         has.
+    groove_left : float
+        Wood of a panel under a brace's groove.
+    foot_gap : float
+        Between the foot of a brace on another brace and that one's pockets. Where the start has less, what it has.
+    series_area_low_cm2 : float
+        Open area of braces that stand over each other as one passage: areas in series add as 1/A^2 (the pressure drops
+        of orifices add: from memory).
+    volume_low_l, volume_high_l, mass_high_kg : float
+        Net volume of all chambers, and mass with drivers.
     """
 
     web_wall: float = 30.0
@@ -53,16 +70,29 @@ class Limits:
     open_area_high_percent: float = 70.0
     cutter_radius: float = 6.0
     opening_gap: float = 10.0
+    groove_left: float = 4.0
+    foot_gap: float = 6.0
+    series_area_low_cm2: float = 0.0
+    volume_low_l: float = 0.0
+    volume_high_l: float = math.inf
+    mass_high_kg: float = math.inf
 
     def __post_init__(self) -> None:
         for f in fields(self):
-            percent = f.name.endswith("percent")
+            if getattr(self, f.name) == math.inf == f.default:
+                continue
+            unit = next((u for u in ("percent", "cm2", "l", "kg") if f.name.endswith(f"_{u}")), "")
             number(
                 getattr(self, f.name),
                 f"limits.{f.name}",
                 low=0.0,
-                high=100.0 if percent else 1000.0,
-                hint="percent" if percent else MM_HINT,
+                high={"percent": 100.0, "": 1000.0}.get(unit, 1e5),
+                hint=unit or MM_HINT,
+            )
+        if self.volume_low_l > self.volume_high_l:
+            raise DesignError(
+                f"the least volume {self.volume_low_l:g} l is above the most, {self.volume_high_l:g} l; swap them",
+                key="limits.volume_low_l",
             )
         if self.open_area_low_percent > self.open_area_high_percent:
             raise DesignError(
@@ -70,6 +100,16 @@ class Limits:
                 f"{self.open_area_high_percent:g} %; swap them",
                 key="limits.open_area_low_percent",
             )
+
+    @classmethod
+    def of(cls, cabinet: Cabinet) -> Limits:
+        """Return the limits of a design's ``[tune]`` table, the defaults where it has none."""
+        return cls(**dict(cabinet.tune.limits))
+
+    @property
+    def whole(self) -> bool:
+        """Whether the cabinet as a whole must be weighed and filled."""
+        return self.volume_low_l > 0 or self.volume_high_l < math.inf or self.mass_high_kg < math.inf
 
     @property
     def room(self) -> float:
@@ -121,7 +161,7 @@ class Rules:
         limits = limits or Limits()
         pairs = tuple(stacked(start))
         rules: list[Rule] = []
-        for name, value in amounts(start, pairs, limits.room).items():
+        for name, value in amounts(start, pairs, limits.room, whole=limits.whole).items():
             rules += _rules(name, value, limits)
         return cls(rules=tuple(rules), pairs=pairs, limits=limits)
 
@@ -131,7 +171,7 @@ class Rules:
         An edge the start had not (a tilted brace reaching another panel) joins with the plain limit, one that is gone
         asks for nothing.
         """
-        found = amounts(cabinet, self.pairs, self.limits.room)
+        found = amounts(cabinet, self.pairs, self.limits.room, whole=self.limits.whole)
         known = {r.amount for r in self.rules}
         new = [r for name in found if name not in known for r in _rules(name, math.inf, self.limits)]
         return {r.name: r.sign * (found[r.amount] - r.limit) for r in (*self.rules, *new) if r.amount in found}
@@ -145,6 +185,18 @@ class Rules:
 def _rules(name: str, start: float, limits: Limits) -> list[Rule]:
     """Constraints on one amount; `start` relaxes those that a start may fall short of."""
     kind = name.split(".", 1)[0]
+    if kind == "volume":
+        ends = [("least", limits.volume_low_l, 1.0), ("most", limits.volume_high_l, -1.0)]
+        return [
+            Rule(name=f"volume.{word}", amount=name, limit=PER_LITRE * end, sign=sign)
+            for word, end, sign in ends
+            if 0 < end < math.inf
+        ]
+    if kind == "mass":
+        most = PER_KG * limits.mass_high_kg
+        return [Rule(name="mass.most", amount=name, limit=most, sign=-1.0)] if most < math.inf else []
+    if kind == "series":
+        return [Rule(name=name, amount=name, limit=limits.series_area_low_cm2)] if limits.series_area_low_cm2 else []
     if kind == "open_area":
         low, high = limits.open_area_low_percent, limits.open_area_high_percent
         return [
@@ -157,11 +209,15 @@ def _rules(name: str, start: float, limits: Limits) -> list[Rule]:
         "spacing": limits.brace_spacing,
         "radius": limits.cutter_radius,
         "opening": min(limits.opening_gap, start),
+        "groove": min(limits.groove_left, start),
+        "foot": min(limits.foot_gap, start),
     }[kind]
     return [Rule(name=name, amount=name, limit=limit)]
 
 
-def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...], room: float = 30.0) -> dict[str, float]:
+def amounts(
+    cabinet: Cabinet, pairs: tuple[tuple[str, str], ...], room: float = 30.0, *, whole: bool = True
+) -> dict[str, float]:
     """Measure a cabinet.
 
     Parameters
@@ -171,12 +227,15 @@ def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...], room: float = 
         Braces whose clear distance is wanted; negative when they have changed places.
     room : float
         What an opening without a driver takes up behind its panel, mm.
+    whole : bool
+        Whether to weigh it and fill it, which takes longest.
 
     Returns
     -------
     dict
-        ``web.BRACE.POCKET.PART``, ``between.BRACE.POCKET.POCKET``, ``radius.BRACE.POCKET``, ``spacing.LOWER.UPPER``
-        and ``opening.BRACE.OPENING`` in mm, ``open_area.BRACE`` in percent.
+        ``web.BRACE.POCKET.PART``, ``between.BRACE.POCKET.POCKET``, ``radius.BRACE.POCKET``, ``spacing.LOWER.UPPER``,
+        ``groove.BRACE.PART``, ``foot.BRACE.BRACE.POCKET`` and ``opening.BRACE.OPENING`` in mm, ``open_area.BRACE`` in percent, ``series.AXIS`` in
+        cm2, ``volume`` and ``mass`` in hundredths of a litre and of a kilogram.
     """
     parts = layout.layouts(cabinet)
     out: dict[str, float] = {}
@@ -186,6 +245,54 @@ def amounts(cabinet: Cabinet, pairs: tuple[tuple[str, str], ...], room: float = 
     for lower, upper in pairs:
         a, b = parts[lower], parts[upper]
         out[f"spacing.{lower}.{upper}"] = _rise(cabinet, a, b) - (a.thickness + b.thickness) / 2
+    out |= _passages(cabinet, parts) | _grooves(cabinet, parts)
+    if whole:
+        found = account(cabinet)
+        out["volume"], out["mass"] = PER_LITRE * found.net_volume_l, PER_KG * found.mass_kg
+    return out
+
+
+def _grooves(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> dict[str, float]:
+    """Wood of a panel left under the groove that takes a brace, and beside a brace's foot on another brace."""
+    out: dict[str, float] = {}
+    for brace in cabinet.braces:
+        for edge in parts[brace.name].edges:
+            if edge.part not in PANELS:
+                out |= _foot_gaps(cabinet, parts[brace.name], edge, parts[edge.part])
+            spec = cabinet.joint_between(brace.name, edge.part)
+            if edge.part in PANELS and spec.form in ("housed", "tongue", "rebate"):
+                thickness = parts[edge.part].thickness
+                out[f"groove.{brace.name}.{edge.part}"] = thickness - (spec.depth or thickness / 3)
+    return out
+
+
+def _foot_gaps(cabinet: Cabinet, lay: PartLayout, edge: Edge, other: PartLayout) -> dict[str, float]:
+    """Distance from a brace's foot to the pockets of the brace it stands on; negative over a pocket."""
+    ends = lay.frame.to_space(np.array([edge.start, edge.end]))
+    line = shapely.LineString(other.frame.to_plane(ends))
+    skew = float(np.linalg.norm(np.cross(lay.frame.e3, other.frame.e3)))
+    out = {}
+    names = cut_names(cabinet.brace(other.name))
+    for name, (_, path) in zip(names, other.cuts, strict=True):
+        hole = path.polygon()
+        apart = float(line.distance(hole))
+        if not apart:  # how far the line is inside, so that the number stays smooth
+            apart = -float(line.intersection(hole).length) / 2
+        out[f"foot.{lay.name}.{other.name}.{name}"] = apart - lay.thickness / 2 / max(skew, 0.3)
+    return out
+
+
+def _passages(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> dict[str, float]:
+    """Open area in series of the braces across each axis, cm2."""
+    out = {}
+    for axis in AXES:
+        areas = [
+            sum(path.area for _, path in parts[b.name].cuts) / 100
+            for b in cabinet.braces
+            if b.normal == axis and b.pockets
+        ]
+        if areas:
+            out[f"series.{axis}"] = float(np.sum(np.array(areas) ** -2.0) ** -0.5)
     return out
 
 
@@ -280,5 +387,7 @@ def inside_radius(shape: Shape) -> float:
 def told(broken: Mapping[str, float]) -> str:
     """Return broken constraints as words: names and by how much."""
     return ", ".join(
-        f"{name} by {short:.3g} {'%' if name.startswith('open_area') else 'mm'}" for name, short in broken.items()
+        f"{name} by {short / scale:.3g} {unit}"
+        for name, short in broken.items()
+        for scale, unit in [UNITS.get(name.split(".")[0], (1.0, "mm"))]
     )

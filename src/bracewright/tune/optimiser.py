@@ -1,7 +1,13 @@
-"""Maximise a costly score under cheap constraints: a cubic interpolant in a trust region.
+"""Maximise a costly score under cheap constraints, in a trust region, with slopes or without.
 
 The score (a solved cabinet) costs a second, the constraints (its geometry) milliseconds. So every
-point is first made to keep the constraints and only then scored. All scores feed one interpolant,
+point is first made to keep the constraints and only then scored.
+
+With slopes: sequential quadratic programming from several starts, the curvature learnt by symmetric
+rank-one updates (Nocedal and Wright, Numerical Optimization, ch. 6 and 18: from memory), so that
+modes which cross or come together slow it down but do not stop it.
+
+Without: all scores feed one interpolant,
 a cubic radial basis function with a linear tail (Regis and Shoemaker, INFORMS J. Comput. 19, 2007:
 from memory); its best point inside a trust region and inside the linearised constraints is scored
 next. Points of the interpolant are not ordered and need no derivative, so small noise of a mesh
@@ -29,6 +35,7 @@ RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
 EXPLORE_EVERY = 6  # one step in so many looks where no design has been tried
 SLOPE_STEP = 5e-3  # of the bounds' range: about a millimetre, above the tolerance of fitted arcs
 SLACK = 1e-3  # a margin may fall short where it must, at a million times the cost of a step as long
+STREWN = 6  # points that are looked at for another start
 GAIN = 1e-4  # a smaller improvement does not count as one
 
 
@@ -44,6 +51,8 @@ class Problem:
         Maps x to (k,) numbers that must be 0 or more, all of one size; raises DesignError where there are none.
     start, low, high : (n,) array
         The start keeps the margins and has a score.
+    slope : callable, optional
+        Maps an x that has a score to its slope (n,), or None where it has none.
     """
 
     score: Callable[[Array], float | None]
@@ -51,6 +60,7 @@ class Problem:
     start: Array
     low: Array
     high: Array
+    slope: Callable[[Array], Array | None] | None = None
 
     @property
     def reach(self) -> Array:
@@ -77,9 +87,11 @@ def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Arra
     """
     run = _Run(problem, np.random.default_rng(seed))
     n = len(problem.start)
-    if evaluations > 1 and n:
+    if evaluations > 1 and n and problem.slope is None:
         run.sample(min(n // 2 + 1, max(2, evaluations // 3)))
         run.climb(evaluations)
+    elif evaluations > 1 and n:
+        run.ascend(evaluations)
     return problem.low + run.best * problem.reach, run.top
 
 
@@ -231,18 +243,21 @@ class _Run:
                 return u
         return None
 
-    def sample(self, count: int) -> None:
-        """Score evenly strewn points around the start until `count` are scored, or twice as many did not do."""
+    def sample(self, count: int, radius: float = FIRST_RADIUS) -> None:
+        """Score evenly strewn points around the best one until `count` are scored, or twice as many did not do."""
         start = self.best
-        strewn = qmc.Sobol(len(start), scramble=False).random_base2(int(np.ceil(np.log2(2 * count))))
+        want = max(1, count - len(self.tried))
+        strewn = qmc.Sobol(len(start), scramble=False).random_base2(int(np.ceil(np.log2(2 * want))))
         strewn = (strewn + self.rng.random(len(start))) % 1.0
         margins = self.margins(start)
         assert margins is not None
-        low, high = self.box(FIRST_RADIUS)
+        if not np.array_equal(start, self.slopes_at):
+            self.linearise(margins)
+        low, high = self.box(radius)
         for z in strewn:
             if len(self.tried) >= count:
                 break
-            step = _project((2 * z - 1) * FIRST_RADIUS, margins, self.slopes, low, high)
+            step = _project(low + z * (high - low), margins, self.slopes, low, high)
             u = self.mended(start + step)
             if u is not None and self.distance(u) > SMALLEST_RADIUS:
                 self.tell(u)
@@ -267,6 +282,97 @@ class _Run:
                 radius *= 0.7
             if radius < SMALLEST_RADIUS:
                 radius, closed = FIRST_RADIUS, closed + 1
+
+    def ascend(self, evaluations: int) -> None:
+        """Follow the slopes from the start, then, while evaluations last, from the best of points strewn wide."""
+        reached = [(self.top, self.best)]
+        while len(self.tried) < evaluations:
+            self.follow(evaluations)
+            reached.append((self.top, self.best))
+            if len(self.tried) >= evaluations:
+                break
+            # Another start: the best of a few points strewn over all the bounds, as far as the limits let them.
+            self.top, self.best = reached[0]
+            known = len(self.tried)
+            self.sample(known + min(STREWN, evaluations - known), radius=1.0)
+            fresh = [(s, u) for s, u in zip(self.scores[known:], self.tried[known:], strict=True) if s is not None]
+            if not fresh:
+                break
+            self.top, self.best = max(fresh, key=lambda item: item[0])
+        scored = [(s, u) for s, u in zip(self.scores, self.tried, strict=True) if s is not None]
+        self.top, self.best = max([*reached, *scored], key=lambda item: item[0])
+
+    def follow(self, evaluations: int) -> None:
+        """Climb from the best point along its slope until the trust region closes or nothing more is promised."""
+        n = len(self.best)
+        slope = self.slope()
+        if slope is None:
+            return
+        curve = np.zeros((n, n))
+        radius = FIRST_RADIUS / 2
+        while len(self.tried) < evaluations and radius >= SMALLEST_RADIUS:
+            margins = self.margins(self.best)
+            assert margins is not None
+            if not np.array_equal(self.best, self.slopes_at):
+                self.linearise(margins)
+            centre, here = self.best, self.top
+            step = self.uphill(slope, curve, margins, radius)
+            if float(slope @ step + step @ curve @ step / 2) < GAIN:
+                return
+            u = self.mended(centre + step)
+            if u is None or float(np.abs(u - centre).max()) < SMALLEST_RADIUS / 4:
+                radius *= 0.4
+                continue
+            self.tell(u)
+            score = self.scores[-1]
+            step = u - centre
+            if score is None:
+                radius *= 0.4
+                continue
+            promised = float(slope @ step + step @ curve @ step / 2)
+            if score > here:
+                new = self.slope()
+                if new is None:
+                    return
+                curve = _rank_one(curve, step, new - slope - curve @ step)
+                slope = new
+                if score - here > 0.7 * promised:
+                    radius = min(LARGEST_RADIUS, max(radius, 2 * float(np.abs(step).max())))
+                elif score - here < 0.25 * promised:
+                    radius *= 0.5
+            else:
+                # The score itself says how the ground curves along this step.
+                bend = 2 * (score - here - float(slope @ step)) - float(step @ curve @ step)
+                curve = curve + bend * np.outer(step, step) / float(step @ step) ** 2
+                radius = 0.4 * min(radius, float(np.abs(step).max()))
+
+    def slope(self) -> Array | None:
+        """Return the slope of the score at the best point, or None."""
+        p = self.problem
+        assert p.slope is not None
+        found = p.slope(p.low + self.best * p.reach)
+        return None if found is None else found * p.reach
+
+    def uphill(self, slope: Array, curve: Array, margins: Array, radius: float) -> Array:
+        """Return the step that promises most within radius, bounds and linearised margins."""
+        low, high = self.box(radius)
+        size = float(np.abs(slope).max()) or 1.0
+        best, most = np.zeros(len(slope)), 0.0
+        for z in (np.zeros(len(slope)), slope / size * radius):
+            result = minimize(
+                lambda d: (-float(slope @ d + d @ curve @ d / 2) / size, -(slope + curve @ d) / size),
+                _project(z, margins, self.slopes, low, high),
+                jac=True,
+                method="SLSQP",
+                bounds=np.stack([low, high], axis=1),
+                constraints=_linear(margins, self.slopes),
+                options={"maxiter": 100, "ftol": 1e-10},
+            )
+            d = np.clip(result.x, low, high)
+            gain = float(slope @ d + d @ curve @ d / 2)
+            if np.isfinite(d).all() and (margins + self.slopes @ d > -1e-3).all() and gain > most:
+                best, most = d, gain
+        return best
 
     def distance(self, u: Array) -> float:
         """Distance (largest coordinate) to the nearest point tried."""
@@ -312,6 +418,14 @@ class _Run:
             : max(len(self.best) + 2, int((far < 5 * radius * len(self.best) ** 0.5).sum()))
         ]
         return _Interpolant((x[near] - self.best) / radius, y[near], self.best, radius)
+
+
+def _rank_one(curve: Array, step: Array, miss: Array) -> Array:
+    """Symmetric rank-one update of a curvature by what it missed in the change of the slope over a step."""
+    along = float(miss @ step)
+    if abs(along) < 1e-8 * float(np.linalg.norm(miss) * np.linalg.norm(step)):
+        return curve
+    return np.asarray(curve + np.outer(miss, miss) / along)
 
 
 class _Interpolant:

@@ -1,7 +1,8 @@
 """What a search may move: numbers x <-> Cabinet.
 
-A variable is one number of one brace: its place, or one parameter of one of its pockets. A space
-is a list of them on a cabinet; a search sees only its bounds and `Space.apply`.
+A variable is one number of one brace: its place, its tilt, or one parameter of one of its pockets. A
+space is a list of them on a cabinet; a search sees only its bounds and `Space.apply`. A spline of six
+or more points is a free-form pocket: its radii move.
 """
 
 from __future__ import annotations
@@ -12,16 +13,21 @@ from fnmatch import fnmatchcase
 from typing import Any, cast
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from bracewright.design import layout
 from bracewright.design.cabinet import PANELS, Brace, Cabinet, in_plane
-from bracewright.design.pockets import Shape
+from bracewright.design.checks import nearest
+from bracewright.design.pockets import Shape, Spline
 from bracewright.errors import DesignError
 from bracewright.tune.constraints import Limits, cut_names, stacked
 
 Array = NDArray[np.float64]
 SMALLEST_POCKET = 20.0  # mm; a smaller hole lightens nothing and passes no air
+FREE_POINTS = 6  # of a spline whose radii move
+SIZES = ("size", "semi_axes", "diameter", "corner_radius", "exponent")
+TURN, STEEPEST = 15.0, 45.0  # degrees a brace may be turned either way, and at the most
 LEAST_RANGE = 1.0  # mm; a variable with less room than this is left where it is
 
 
@@ -39,9 +45,12 @@ class Variable:
     pocket : int or None
         Number of the pocket from 0; None for the brace itself.
     field : str
-        Of the brace or of the shape; shapes given by points have ``centre`` and ``size`` of the box around these.
+        Of the brace or of the shape; shapes given by points have ``centre`` and ``size`` of the box around these, a
+        free-form pocket has ``centre`` and ``radii``.
     item : int or None
-        Which of a pair.
+        Which of a pair, or of the radii.
+    asked : bool
+        Moves only when it is asked for by name.
     """
 
     name: str
@@ -51,10 +60,34 @@ class Variable:
     pocket: int | None = None
     field: str = "at"
     item: int | None = None
+    asked: bool = False
 
     def __post_init__(self) -> None:
         if not self.low < self.high:
             raise DesignError(f"bounds {self.low:g}..{self.high:g} leave no room; give low < high", key=self.name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bond:
+    """A variable that follows another one.
+
+    Parameters
+    ----------
+    follower : Variable
+    leader : int
+        Number of the one it follows.
+    total : float or None
+        What the two sum to; None where they are equal.
+    """
+
+    follower: Variable
+    leader: int
+    total: float | None = None
+
+    def value(self, x: Array) -> float:
+        """Return the follower's number."""
+        lead = float(x[self.leader])
+        return lead if self.total is None else self.total - lead
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,10 +99,12 @@ class Space:
     cabinet : Cabinet
         The start; whatever is no variable stays as it is here.
     variables : tuple of Variable
+    bonds : tuple of Bond
     """
 
     cabinet: Cabinet
     variables: tuple[Variable, ...]
+    bonds: tuple[Bond, ...] = ()
 
     @classmethod
     def of(
@@ -89,17 +124,21 @@ class Space:
             Webs and spacing that the bounds leave room for.
         include, exclude : sequences of str
             Patterns of names with ``*`` and ``?``: a variable is kept when it matches one of `include` and none of
-            `exclude`. The default is all but partitions, whose place sets the air volume of a driver.
+            `exclude`. Without, the design's own ``[tune]`` table says; if it does not, all move but partitions, whose
+            place sets the air volume of a driver, and what is moved only when it is asked for.
 
         Raises
         ------
         DesignError
-            A pattern of `include` matches nothing.
+            A pattern of `include` or a name of a tie matches nothing.
         """
-        found = list(_variables(cabinet, limits or Limits()))
+        wishes = cabinet.tune
+        include = include if include is not None else wishes.move or None
+        exclude = (*exclude, *wishes.hold)
+        everything = found = list(_variables(cabinet, limits or Limits()))
         if include is None:
             include = ("*",)
-            found = [v for v in found if not cabinet.brace(v.brace).is_partition]
+            found = [v for v in found if not (v.asked or cabinet.brace(v.brace).is_partition)]
         for pattern in include if found else ():
             if not any(fnmatchcase(v.name, pattern) for v in found):
                 known = ", ".join(v.name for v in found)
@@ -108,7 +147,40 @@ class Space:
         def wanted(name: str) -> bool:
             return any(fnmatchcase(name, p) for p in include) and not any(fnmatchcase(name, p) for p in exclude)
 
-        return cls(cabinet=cabinet, variables=tuple(v for v in found if wanted(v.name)))
+        kept = [v for v in found if wanted(v.name)]
+        return cls._bound(cabinet, kept, everything)
+
+    @classmethod
+    def _bound(cls, cabinet: Cabinet, kept: list[Variable], everything: Sequence[Variable]) -> Space:
+        """Tie variables together as the design asks."""
+        known = {v.name: v for v in everything}
+        free = {v.name: v for v in kept}
+        followers: list[tuple[Variable, str, float | None]] = []
+        for k, tie in enumerate(cabinet.tune.ties):
+            for name in (tie.leader, *tie.followers):
+                if name not in known:
+                    raise DesignError(
+                        f"{name!r} is no variable{nearest(name, known)}; known are {', '.join(known)}",
+                        key=f"tune.ties[{k}]",
+                    )
+            if tie.leader not in free:
+                continue
+            for name in tie.followers:
+                v, lead = known[name], free[tie.leader]
+                free.pop(name, None)
+                ends = (v.low, v.high) if tie.total is None else (tie.total - v.high, tie.total - v.low)
+                low, high = max(lead.low, ends[0]), min(lead.high, ends[1])
+                if not low < high:
+                    raise DesignError(
+                        f"{name!r} can reach {ends[0]:g}..{ends[1]:g} of {tie.leader!r}, which can reach "
+                        f"{lead.low:g}..{lead.high:g}; change the total",
+                        key=f"tune.ties[{k}]",
+                    )
+                free[tie.leader] = replace(lead, low=low, high=high)
+                followers.append((v, tie.leader, tie.total))
+        names = list(free)
+        bonds = tuple(Bond(follower=v, leader=names.index(n), total=t) for v, n, t in followers if n in names)
+        return cls(cabinet=cabinet, variables=tuple(free.values()), bonds=bonds)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -126,8 +198,11 @@ class Space:
         return np.array([v.high for v in self.variables], dtype=float)
 
     def start(self) -> Array:
-        """Return the numbers (n,) of the starting cabinet, mm."""
-        return np.array([self._value(v) for v in self.variables], dtype=float)
+        """Return the numbers (n,) of the starting cabinet, mm; those that lead others within what their ties leave."""
+        now = np.array([self._value(v) for v in self.variables], dtype=float)
+        leads = [b.leader for b in self.bonds]
+        now[leads] = np.clip(now[leads], self.low[leads], self.high[leads])
+        return now
 
     def apply(self, x: ArrayLike) -> Cabinet:
         """Return the cabinet with these numbers (n,), mm.
@@ -143,7 +218,9 @@ class Space:
                 f"got numbers of shape {numbers.shape}; the space has {len(self.variables)} variables", key="x"
             )
         changes: dict[str, list[tuple[Variable, float]]] = {}
-        for v, number in zip(self.variables, numbers.tolist(), strict=True):
+        every = [*zip(self.variables, numbers.tolist(), strict=True)]
+        every += [(b.follower, b.value(numbers)) for b in self.bonds]
+        for v, number in every:
             if number != self._value(v):  # an untouched number keeps its type and digits
                 changes.setdefault(v.brace, []).append((v, number))
         if not changes:
@@ -155,22 +232,77 @@ class Space:
         brace = self.cabinet.brace(v.brace)
         if v.pocket is None:
             return float(getattr(brace, v.field))
-        value = _parameters(brace.pockets[v.pocket].shape)[v.field]
+        value = parameters(brace.pockets[v.pocket].shape)[v.field]
         return float(value if v.item is None else cast(tuple[float, float], value)[v.item])
 
 
-def _parameters(shape: Shape) -> dict[str, Any]:
+def parameters(shape: Shape) -> dict[str, Any]:
     """Return what may change of a shape: its centre and its one size, by field."""
     own = cast(Any, shape)
+    if is_free_form(shape):
+        p = np.array(own.points)
+        centre = p.mean(axis=0)
+        return {"centre": tuple(centre), "radii": tuple(np.linalg.norm(p - centre, axis=1))}
     if hasattr(shape, "points"):
         p = np.array(own.points)
         low, high = p.min(axis=0), p.max(axis=0)
         return {"centre": tuple((low + high) / 2), "size": tuple(high - low)}
-    return {f: getattr(own, f) for f in ("centre", "size", "semi_axes", "diameter") if hasattr(own, f)}
+    return {f: getattr(own, f) for f in ("centre", *SIZES) if hasattr(own, f)}
 
 
-def _reshaped(shape: Shape, changes: Iterable[tuple[str, int | None, float]]) -> Shape:
-    before = _parameters(shape)
+def with_free_pockets(cabinet: Cabinet) -> Cabinet:
+    """Return the cabinet with the pockets that its ``[tune]`` table sets free as smooth closed curves.
+
+    Raises
+    ------
+    DesignError
+        It names a pocket that is not there.
+    """
+    wishes = cabinet.tune
+    known = [f"{b.name}.{n}" for b in cabinet.braces for n in cut_names(b)]
+    for pattern in wishes.free:
+        if not any(fnmatchcase(name, pattern) for name in known):
+            raise DesignError(f"{pattern!r} is no pocket; known are {', '.join(known)}", key="tune.free")
+    braces = []
+    for b in cabinet.braces:
+        chosen = [any(fnmatchcase(f"{b.name}.{n}", p) for p in wishes.free) for n in cut_names(b)]
+        pockets = tuple(
+            replace(p, shape=free_form(p.shape, wishes.points)) if free else p
+            for p, free in zip(b.pockets, chosen, strict=True)
+        )
+        braces.append(replace(b, pockets=pockets))
+    return replace(cabinet, braces=tuple(braces), tune=replace(wishes, free=()))
+
+
+def is_free_form(shape: Shape) -> bool:
+    """Whether a pocket is a smooth closed curve with radii of its own."""
+    return isinstance(shape, Spline) and len(shape.points) >= FREE_POINTS
+
+
+def free_form(shape: Shape, points: int = 8) -> Spline:
+    """Return a shape as a smooth closed curve through `points` of its outline, at equal angles about its centroid.
+
+    Raises
+    ------
+    DesignError
+        The outline is not seen whole from its centroid.
+    """
+    outline = shape.outline().polygon(0.01)
+    centre = np.array(outline.centroid.coords[0])
+    far = 2 * np.hypot(*np.subtract(outline.bounds[2:], outline.bounds[:2]))
+    found = []
+    for angle in 2 * np.pi * np.arange(points) / points:
+        ray = shapely.LineString([centre, centre + far * np.array([np.cos(angle), np.sin(angle)])])
+        met = shapely.get_coordinates(ray.intersection(outline.exterior))
+        if len(met) != 1:
+            raise DesignError("its outline is not seen whole from its middle; split it into two pockets", key="free")
+        found.append((float(met[0, 0]), float(met[0, 1])))
+    return Spline(points=tuple(found))
+
+
+def reshaped(shape: Shape, changes: Iterable[tuple[str, int | None, float]]) -> Shape:
+    """Return a shape with some of its parameters, given as (field, item, number), changed."""
+    before = parameters(shape)
     after = dict(before)
     for field, item, number in changes:
         if item is None:
@@ -179,6 +311,11 @@ def _reshaped(shape: Shape, changes: Iterable[tuple[str, int | None, float]]) ->
             pair = list(after[field])
             pair[item] = number
             after[field] = tuple(pair)
+    if is_free_form(shape):
+        p, centre = np.array(cast(Any, shape).points), np.array(before["centre"])
+        along = (p - centre) / np.array(before["radii"])[:, None]
+        moved = np.array(after["centre"]) + along * np.array(after["radii"])[:, None]
+        return Spline(points=tuple((float(a), float(b)) for a, b in moved))
     if not hasattr(shape, "points"):
         return cast(Shape, replace(cast(Any, shape), **after))
     p = np.array(cast(Any, shape).points)
@@ -193,7 +330,7 @@ def _changed(brace: Brace, changes: Sequence[tuple[Variable, float]]) -> Brace:
     for k, pocket in enumerate(pockets):
         if mine := [(v.field, v.item, number) for v, number in changes if v.pocket == k]:
             try:
-                pockets[k] = replace(pocket, shape=_reshaped(pocket.shape, mine))
+                pockets[k] = replace(pocket, shape=reshaped(pocket.shape, mine))
             except DesignError as e:
                 raise e.within(f"braces.{brace.name}.pockets.{cut_names(brace)[k]}") from None
     return replace(brace, pockets=tuple(pockets), **cast(Any, own))
@@ -204,6 +341,9 @@ def _variables(cabinet: Cabinet, limits: Limits) -> Iterable[Variable]:
         low, high = _travel(cabinet, brace, limits)
         if high - low >= LEAST_RANGE:
             yield Variable(name=f"{brace.name}.at", low=low, high=high, brace=brace.name)
+        if brace.tilt_about is not None:
+            low, high = max(-STEEPEST, brace.tilt_deg - TURN), min(STEEPEST, brace.tilt_deg + TURN)
+            yield Variable(name=f"{brace.name}.tilt", low=low, high=high, brace=brace.name, field="tilt_deg")
         names = cut_names(brace)
         # A mesh the user brought holds its pockets already.
         for k in range(0 if brace.mesh else len(brace.pockets)):
@@ -225,7 +365,7 @@ def _travel(cabinet: Cabinet, brace: Brace, limits: Limits) -> tuple[float, floa
 
 def _pocket_variables(cabinet: Cabinet, brace: Brace, k: int, name: str, limits: Limits) -> Iterable[Variable]:
     shape = brace.pockets[k].shape
-    parameters = _parameters(shape)
+    now_of = parameters(shape)
     low, high = _reach(cabinet, brace)
     room = high - low - 2 * limits.web_wall
     if getattr(shape, "rotation_deg", 0.0):
@@ -234,23 +374,41 @@ def _pocket_variables(cabinet: Cabinet, brace: Brace, k: int, name: str, limits:
     axes = in_plane(brace.normal)
     margin = limits.web_wall + least / 2
 
-    def variable(label: str, field: str, item: int | None, a: float, b: float, now: float) -> Iterable[Variable]:
+    def variable(
+        label: str, field: str, item: int | None, a: float, b: float, now: float, asked: bool = False
+    ) -> Iterable[Variable]:
         a, b = min(a, now), max(b, now)
         if b - a >= LEAST_RANGE:
-            yield Variable(name=f"{name}.{label}", low=a, high=b, brace=brace.name, pocket=k, field=field, item=item)
+            yield Variable(
+                name=f"{name}.{label}",
+                low=a,
+                high=b,
+                brace=brace.name,
+                pocket=k,
+                field=field,
+                item=item,
+                asked=asked,
+            )
 
     for i, axis in enumerate(axes):
-        now = float(parameters["centre"][i])
+        now = float(now_of["centre"][i])
         yield from variable(f"centre.{axis}", "centre", i, float(low[i]) + margin, float(high[i]) - margin, now)
-    if "diameter" in parameters:
-        yield from variable("diameter", "diameter", None, least, float(room.min()), float(parameters["diameter"]))
+    if "diameter" in now_of:
+        yield from variable("diameter", "diameter", None, least, float(room.min()), float(now_of["diameter"]))
     for field, labels, half in (
         ("size", ("width", "height"), 1.0),
         ("semi_axes", ("half_width", "half_height"), 2.0),
     ):
-        for i, label in enumerate(labels if field in parameters else ()):
-            now = float(parameters[field][i])
+        for i, label in enumerate(labels if field in now_of else ()):
+            now = float(now_of[field][i])
             yield from variable(label, field, i, least / half, float(room[i]) / half, now)
+    for i, now in enumerate(now_of.get("radii", ())):
+        yield from variable(f"radius {i + 1}", "radii", i, least / 2, float(room.max()) / 2, float(now))
+    if "corner_radius" in now_of:
+        now = float(now_of["corner_radius"])
+        yield from variable("corner", "corner_radius", None, limits.cutter_radius, float(room.min()) / 2, now, True)
+    if "exponent" in now_of:
+        yield from variable("exponent", "exponent", None, 2.0, 8.0, float(now_of["exponent"]), True)
 
 
 def _reach(cabinet: Cabinet, brace: Brace) -> tuple[Array, Array]:
