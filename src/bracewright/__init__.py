@@ -9,6 +9,7 @@ The job in a dozen lines::
     model = bw.build(cabinet)                    # parts and joints to K and M
     modes = bw.solve(model, 20)                  # modes.frequency_Hz
     found = bw.search(cabinet)                   # better brace positions and pocket sizes
+    heard = bw.sound.radiated(found.cabinet)     # what the walls radiate beside the drivers
     bw.export(found.cabinet, "cut")              # DXF, coordinates, cut list
 
 Everything is loaded when it is first used, so importing the package is cheap.
@@ -22,6 +23,8 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from bracewright import measure as measure
+    from bracewright import sound as sound
     from bracewright.boards import Board as Board
     from bracewright.boards import library as library
     from bracewright.design.account import account as account
@@ -47,7 +50,11 @@ if TYPE_CHECKING:
     from bracewright.fem.modes import solve as solve
     from bracewright.fem.system import build as build
     from bracewright.make import export as export
+    from bracewright.show import measure_plots as measure_plots
     from bracewright.show import plots as plots
+    from bracewright.show.explorer import Explorer as Explorer
+    from bracewright.show.explorer_widget import explore as explore
+    from bracewright.show.report import write_report as write_report
     from bracewright.tune.search import search as search
 
 _HOME = {
@@ -67,7 +74,13 @@ _HOME = {
     "write_vtu": "fem.export",
     "export": "make",
     "search": "tune",
+    "measure": "measure",
+    "measure_plots": "show.measure_plots",
     "plots": "show.plots",
+    "Explorer": "show.explorer",
+    "explore": "show.explorer_widget",
+    "write_report": "show.report",
+    "sound": "sound",
 }
 
 __all__ = ["__version__", *sorted(_HOME)]

@@ -13,7 +13,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn, TextIO
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO, cast
 
 from bracewright import __version__
 from bracewright.errors import BracewrightError, DesignError, FileError
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from bracewright.design.cabinet import Cabinet
     from bracewright.fem.modes import Modes
     from bracewright.fem.system import Model
+    from bracewright.sound import Report as SoundReport
     from bracewright.tune import SearchResult
 
 DONE, FAILED, BAD_INPUT = 0, 1, 2
@@ -29,12 +30,21 @@ LONGEST = 1000  # characters of a message
 KEPT_SEARCH = "search.jsonl"
 DEMO_MODES = 20
 DEMO_EVALUATIONS = 24
-GOALS = {"raise": (1.0, 0.0), "spread": (0.0, 1.0), "both": (1.0, 0.3)}  # weights of the two
+GOALS: dict[str, dict[str, float]] = {  # weights
+    "raise": {"spread": 0.0},
+    "spread": {"raise_": 0.0, "spread": 1.0},
+    "both": {},
+    "quiet": {"raise_": 0.3, "spread": 0.1, "quiet": 1.0, "peak": 1.0},
+    "stiff": {"raise_": 0.3, "spread": 0.0, "stiff": 1.0},
+}
 WORDS = {
     "first_Hz": "lowest mode, Hz",
     "raise_Hz": "lowest modes, smoothed, Hz",
     "spread": "share of modes that stand apart",
     "closest_pair": "closest two modes, part of their frequency",
+    "mean_dB": "walls beside drivers, mean, dB",
+    "loudest_dB": "walls beside drivers, loudest, dB",
+    "mobility_dB": "mobility at the drivers, dB of 1 m/(N s)",
 }
 JOINT_MODELS = ("computed", "plain")
 Report = tuple[Mapping[str, object], str]
@@ -170,18 +180,23 @@ def _parser() -> Parser:
     demo.add_argument(
         "--out", default="bracewright-demo", metavar="DIR", help="folder to write to (default %(default)s)"
     )
+    cut.add_argument("--dxf", choices=("R2010", "R12"), default="R2010", help="version of DXF (default %(default)s)")
     modes.add_argument("--count", type=_whole(1, 500), default=20, help="how many elastic modes (default %(default)s)")
     modes.add_argument("--size", type=_number(3.0, 300.0), metavar="MM", help="side of an element, mm (default 30)")
     modes.add_argument("--joints", choices=JOINT_MODELS, help="how thick joints are modelled (default computed)")
     modes.add_argument("--vtu", metavar="FILE", help="also write parts and mode shapes as a VTU mesh")
+    sound.add_argument("--beside", metavar="OTHER", help="a second design file to hear at the same scale")
+    sound.add_argument("--quick", action="store_true", help="rough: each panel as if in an endless baffle")
     sound.add_argument("--high", type=_number(200.0, 4000.0), default=2000.0, metavar="HZ", help="up to here (2000)")
     sound.add_argument("--count", type=_whole(20, 2000), default=200, help="how many frequencies (default %(default)s)")
-    sound.add_argument("--size", type=_number(10.0, 100.0), default=30.0, metavar="MM", help="side of an element, mm")
+    sound.add_argument("--size", type=_number(10.0, 100.0), metavar="MM", help="side of an element, mm")
     sound.add_argument("--out", metavar="DIR", help="also write pictures, and sound files to listen to")
     sound.add_argument("--wav", metavar="FILE", help="what to listen to (default: plucked notes and noise of our own)")
     sound.add_argument("--boost", type=_number(0.0, 60.0), default=20.0, metavar="DB", help="of the cabinet alone (20)")
     tune.add_argument(
-        "--goal", choices=tuple(GOALS), default="both", help="lowest modes up, modes apart, or both (default)"
+        "--goal",
+        choices=tuple(GOALS),
+        help="modes up, modes apart, both, walls quiet, drivers held stiff; default the file's [tune], else both",
     )
     tune.add_argument("--evaluations", type=_whole(2, 100_000), default=60, help="designs to try (default %(default)s)")
     tune.add_argument("--resume", action="store_true", help="go on from the search kept in DIR")
@@ -195,6 +210,12 @@ def _parser() -> Parser:
     fit.add_argument("--window", type=_number(0.01, 20.0), metavar="S", help="time constant of an exponential window")
     fit.add_argument(
         "--size", type=_number(10.0, 200.0), default=40.0, metavar="MM", help="side of an element, mm (40)"
+    )
+    fit.add_argument("--serial", metavar="NAME", help="keep the modes under this serial number, in DIR/NAME")
+    fit.add_argument("--reference", metavar="RECORD", help="fit nothing; check against modes kept before")
+    fit.add_argument("--pair", metavar="RECORD", help="with --reference: also whether it makes a pair with this one")
+    fit.add_argument(
+        "--tolerance", type=_number(0.1, 30.0), default=3.0, metavar="PERCENT", help="of frequencies in a check (3)"
     )
     for sub in (tune, demo):
         sub.add_argument("--seed", type=_whole(0, 2**31 - 1), default=0, help="start of the random numbers (default 0)")
@@ -301,61 +322,95 @@ def _modes(args: argparse.Namespace, progress: Progress) -> Report:
 
 def _sound(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.design.designfile import load
-    from bracewright.sound import listen
-    from bracewright.sound.report import report
-    from bracewright.sound.run import default_frequencies, sound, spectrum
+    from bracewright.sound import default_frequencies, listen, radiated, report
+    from bracewright.sound.report import side_by_side
 
-    cabinet = load(args.file)
+    designs = [load(f) for f in (args.file, args.beside) if f]
     folder = _folder(args.out) if args.out else None
     signal = listen.read_wav(args.wav) if args.wav else None
-    s = sound(cabinet, default_frequencies(20.0, args.high, args.count), size=args.size, progress=progress)
-    found = report(s)
-    table, text = found.to_table(), found.text()
+    f = default_frequencies(20.0, args.high, args.count)
+    found = [report(radiated(c, f, size=args.size, quick=args.quick, progress=progress)) for c in designs]
+    table, text = found[0].to_table(), found[0].text()
+    if args.beside:
+        table["beside"] = found[1].to_table()
+        text += "\n" + found[1].text() + "\n" + side_by_side(found[0], found[1])
     if folder is not None:
-        from bracewright.show import plots, sound_plots
-
-        progress("sound files and pictures")
-        fine = spectrum(s.setup, listen.fine_frequencies(args.high), point=s.point, progress=progress)
-        heard = listen.play(fine, listen.phrase() if signal is None else signal)
-        files, note = listen.write_files({cabinet.name: heard}, folder, boost_dB=args.boost)
-        for name, draw in (("levels", sound_plots.levels), ("third octaves", sound_plots.third_octaves)):
-            files.append(folder / f"{name}.png")
-            plots.save_png(sound_plots.figure_of(draw(found)), files[-1])
+        files, note = _sound_files(found, folder, signal, args, progress)
         table |= {"files": [str(f) for f in files], "note": note}
         text += "\n" + note + "\n" + "".join(f"{f}\n" for f in files)
     return table, text
 
 
+def _sound_files(
+    found: Sequence[SoundReport], folder: Path, signal: Any, args: argparse.Namespace, progress: Progress
+) -> tuple[list[Path], str]:
+    """Write what one or two designs sound like, at one scale, and their pictures."""
+    from bracewright.show import plots, sound_plots
+    from bracewright.sound import listen, spectrum
+
+    progress("sound files and pictures")
+    names = [r.sound.setup.cabinet.name for r in found]
+    if len(set(names)) < len(names):
+        names = ["first", "beside"]
+    heard = {}
+    for name, r in zip(names, found, strict=True):
+        s = r.sound
+        fine = spectrum(s.setup, listen.fine_frequencies(args.high), point=s.point, progress=progress)
+        heard[name] = listen.play(fine, listen.phrase() if signal is None else signal)
+    files, note = listen.write_files(heard, folder, boost_dB=args.boost)
+    for picture, draw in (("levels", sound_plots.levels), ("third octaves", sound_plots.third_octaves)):
+        files.append(folder / f"{picture}.png")
+        plots.save_png(sound_plots.figure_of(draw(found[0], found[1] if found[1:] else None)), files[-1])
+    return files, note
+
+
 def _fit(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.design.designfile import load
-    from bracewright.measure import fit_files
+    from bracewright.files import write_file
+    from bracewright.measure import Limits, check_files, fit_files, load_modes, match, save_modes, serial_number
 
+    if args.pair and not args.reference:
+        raise DesignError("the other of a pair is checked beside a reference; give --reference too", key="--pair")
     cabinet = load(args.file)
+    serial = serial_number(args.serial or "unnamed")
+    kept, other = (load_modes(p) if p else None for p in (args.reference, args.pair))
     folder = _folder(args.out)
-    progress("reading the records and fitting")
-    found = fit_files(
-        cabinet,
-        args.records,
-        low_Hz=args.low,
-        high_Hz=args.high,
-        block_s=args.block,
-        window_s=args.window,
-        mass_kg=args.mass,
-        size=args.size,
-    )
-    files = found.fit.save(folder)
-    table = {**found.to_table(), "files": [str(f) for f in files]}
-    return table, found.text() + "written: " + ", ".join(str(f) for f in files) + "\n"
+    how = {"low_Hz": args.low, "high_Hz": args.high, "block_s": args.block, "window_s": args.window}
+    if kept is None:
+        progress("reading the records and fitting")
+        fitted = fit_files(cabinet, args.records, mass_kg=args.mass, size=args.size, **how)
+        measured, text, table = fitted.measured, fitted.text(), fitted.to_table()
+        files = list(fitted.fit.save(folder))
+    else:
+        progress("reading the records and comparing")
+        limits = Limits(frequency=args.tolerance / 100)
+        checked = check_files(cabinet, args.records, kept, limits=limits, **how)
+        measured, text, table, files = checked.measured, checked.text(), checked.to_table(), []
+        if other is not None:
+            both = match(other, measured, within=limits.frequency)
+            text += f"\nas a pair with {args.pair}: {both.text()}"
+            table["pair"] = both.to_table()
+    if args.serial or kept is not None:
+        files.append(save_modes(folder, serial, measured))
+    if kept is not None:
+        verdict = files[-1].with_name(files[-1].name.replace("modes", "check"))
+        write_file(verdict, json.dumps(table, indent=2, allow_nan=False) + "\n")
+        files.append(verdict)
+    table["files"] = [str(f) for f in files]
+    return table, text + "written: " + ", ".join(str(f) for f in files) + "\n"
 
 
 def _cut(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.design.designfile import load
-    from bracewright.make import export
+    from bracewright.make import assembly, export
 
     cabinet = load(args.file)
     progress("writing outlines")
-    files = export(cabinet, _folder(args.out))
-    return {"name": cabinet.name, "files": [str(f) for f in files]}, "".join(f"{f}\n" for f in files)
+    files = export(cabinet, args.out, dxf_version=args.dxf)
+    locked = assembly(cabinet).conflicts
+    told = "".join(f"CANNOT BE ASSEMBLED AS DRAWN: {', '.join(group)} lock each other\n" for group in locked)
+    table = {"name": cabinet.name, "files": [str(f) for f in files], "locked": [list(group) for group in locked]}
+    return table, told + "".join(f"{f}\n" for f in files)
 
 
 def _tune(args: argparse.Namespace, progress: Progress) -> Report:
@@ -368,10 +423,12 @@ def _tune(args: argparse.Namespace, progress: Progress) -> Report:
     kept = folder / KEPT_SEARCH
     if not args.resume:
         kept.unlink(missing_ok=True)
-    up, apart = GOALS[args.goal]
+    goal = Goal.of(cabinet)
+    if args.goal is not None:
+        goal = Goal(band_Hz=goal.band_Hz, **cast(Any, GOALS[args.goal]))
     found = search(
         cabinet,
-        goal=Goal(raise_=up, spread=apart),
+        goal=goal,
         seed=args.seed,
         evaluations=args.evaluations,
         progress=_told(progress, args.evaluations),
@@ -462,7 +519,7 @@ def _gains(found: SearchResult) -> dict[str, object]:
         "message": found.message,
         "before": dict(found.before),
         "after": dict(found.after),
-        "change_percent": {k: _percent(found.before[k], found.after[k]) for k in both},
+        "change_percent": {k: _percent(found.before[k], found.after[k]) for k in both if not k.endswith("dB")},
     }
 
 
@@ -474,7 +531,9 @@ def _gain_text(found: SearchResult) -> str:
     wide = max(len(w) for w in WORDS.values())
     lines = [found.message, "", f"{'':{wide}}     before      after"]
     for key, word in WORDS.items():
+        if key not in found.after:
+            continue
         old, new = found.before[key], found.after[key]
-        change = _percent(old, new)
+        change = None if key.endswith("dB") else _percent(old, new)
         lines.append(f"{word:{wide}} {old:10.4g} {new:10.4g}" + ("" if change is None else f"  {change:+.1f} %"))
     return "\n".join(lines) + "\n\n"

@@ -10,13 +10,14 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from bracewright import cli
 from bracewright.cli import _one_line, main
-from bracewright.design import load
+from bracewright.design import Brace, JointSpec, load, save
 from bracewright.examples import example, example_text
 
 GOOD = example_text("stand-mount")
@@ -35,6 +36,9 @@ def without(old: str, new: str, text: str = GOOD) -> str:
     return text.replace(old, new, 1)
 
 
+# Without joints of its own parts may be renamed.
+PLAIN = without(GOOD[GOOD.index("[joints]") : GOOD.index("[[openings]]")], '[joints]\ndefault = "glued"\n\n')
+
 # What is written -> the key, the value and the remedy that the one line must name.
 BAD = {
     "unknown key": (without("depth = 320", "deph = 320"), "cabinet.deph", "unknown key", "did you mean 'depth'"),
@@ -48,7 +52,12 @@ BAD = {
     "missing key": (without("mass_kg = 1.9\n", ""), "drivers.woofer.mass_kg", "missing", "add it"),
     "wrong type": (without("width = 220", 'width = "220"'), "cabinet.width", "'220'", "give a plain number"),
     "wrong type of a point": (without("[110, 140]", "110"), "openings.woofer.centre", "got 110", "must be two numbers"),
-    "wrong type of a joint": (without('"glued"', "3"), "joints.default", "got 3", "name one of rigid, glued, dry"),
+    "wrong type of a joint": (
+        without('"glued"', "3", PLAIN),
+        "joints.default",
+        "got 3",
+        "name one of rigid, glued, dry",
+    ),
     "text for a table": (without('name = "stand-mount"', "name = 7"), "name", "got 7", "put it in quotes"),
     "missing board": (without('board = "brace"', 'board = "brce"'), "braces.shelf.board", "'brce'", "'brace'"),
     "unknown material": (without('"mdf"', '"mfd"'), "boards.carcass.material", "'mfd'", "did you mean 'mdf'"),
@@ -76,9 +85,24 @@ BAD = {
         "move it or make it smaller",
     ),
     "brace outside the box": (without("at = 250", "at = 428"), "braces.shelf.at", "428", "move the brace"),
-    "two parts with one name": (without('"bulkhead" ', '"shelf" '), "braces", "'shelf' is used twice", "own name"),
-    "a brace named as a panel": (without('"bulkhead" ', '"back" '), "braces.back.name", "'back'", "another name"),
-    "a name that is a path": (without('"shelf" ', '"../x" '), "braces[0].name", "'../x'", "printable characters"),
+    "two parts with one name": (
+        without('"bulkhead" ', '"shelf" ', PLAIN),
+        "braces",
+        "'shelf' is used twice",
+        "own name",
+    ),
+    "a brace named as a panel": (
+        without('"bulkhead" ', '"back" ', PLAIN),
+        "braces.back.name",
+        "'back'",
+        "another name",
+    ),
+    "a name that is a path": (
+        without('"shelf" ', '"../x" ', PLAIN),
+        "braces[0].name",
+        "'../x'",
+        "printable characters",
+    ),
     "a part that is not there": (
         without('["bottom", "shelf"]', '["bottom", "shlf"]'),
         "braces.bulkhead.within.z",
@@ -281,6 +305,26 @@ def test_cut_writes_what_it_lists(design, tmp_path, capsys):
     assert sorted(Path(f) for f in table["files"]) == sorted(p for p in out.rglob("*") if p.is_file())
     assert (out / "shelf.dxf").read_text().startswith("  0\nSECTION")
     assert all(Path(f).stat().st_size > 0 for f in table["files"])
+
+
+def test_cut_keeps_what_is_not_its_own_and_tells_what_locks(design, tmp_path, capsys):
+    out = tmp_path / "cut"
+    out.mkdir()
+    (out / "front.dxf").write_text("mine")
+    assert main(["cut", str(design), "--out", str(out)]) == 2
+    assert "front.dxf: not of an earlier run" in one_line(capsys)
+    assert [(p.name, p.read_text()) for p in out.iterdir()] == [("front.dxf", "mine")]
+    locked = tmp_path / "locked.toml"
+    places = (("z", 260), ("y", 130), ("x", 150))
+    walls = tuple(Brace(name=f"wall {n}", normal=n, at=k, board="brace") for n, k in places)
+    bare = replace(example(), joint=JointSpec(), joint_overrides=(), openings=(), drivers=(), braces=walls)
+    save(bare, locked)
+    assert main(["cut", str(locked), "--out", str(tmp_path / "new"), "--dxf", "R12", "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert [sorted(group) for group in table["locked"]] == [["wall x", "wall y", "wall z"]]
+    assert "AC1009" in (tmp_path / "new" / "front.dxf").read_text()
+    assert main(["cut", str(locked), "--out", str(tmp_path / "new")]) == 0
+    assert capsys.readouterr().out.startswith("CANNOT BE ASSEMBLED AS DRAWN: wall")
 
 
 def test_a_file_in_place_of_the_folder(design, tmp_path, capsys):

@@ -89,7 +89,7 @@ VARIABLES: dict[str, tuple[Callable[[Cabinet, float], Cabinet], float]] = {
     "density": (lambda c, d: board(c, thin(rho=700 + d)), 0.2),
     "thickness": (lambda c, d: board(c, thin(thickness=18 + d)), 0.002),
     "glue": (lambda c, d: replace(c, joint=replace(c.joint, glue_E_GPa=1 + d)), 0.01),
-    "driver mass": (lambda c, d: replace(c, drivers=(replace(c.drivers[0], mass_kg=1.9 + d),)), 0.01),
+    "driver mass": (lambda c, d: replace(c, drivers=(replace(c.drivers[0], mass_kg=1.9 + d),)), 0.003),
     "opening": (lambda c, d: opened(c, 120 + d), 0.01),
 }
 

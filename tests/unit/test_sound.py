@@ -9,16 +9,20 @@ import numpy as np
 import pytest
 
 from bracewright.boards import Board
+from bracewright.design.account import account
 from bracewright.design.cabinet import PANELS, Brace, Cabinet, Damping, Driver, JointSpec, Opening, Panel, Supports
 from bracewright.design.pockets import Circle, Pocket, Rectangle
 from bracewright.errors import DesignError
-from bracewright.fem.modes import solve
+from bracewright.fem.modes import Modes, solve
+from bracewright.fem.moves import follow
+from bracewright.fem.sheets import sheet_matrices
 from bracewright.fem.system import build
 from bracewright.sound.air import air_modes
 from bracewright.sound.damping import damped
 from bracewright.sound.drive import axial_row, drive
+from bracewright.sound.force import forced
 from bracewright.sound.medium import DENSITY, SPEED
-from bracewright.sound.radiate import cache_folder, outside, sphere_rule
+from bracewright.sound.radiate import baffled, cache_folder, outside, sphere_rule
 from bracewright.sound.report import GUIDANCE, report
 from bracewright.sound.response import direct, power_in, reduce
 from bracewright.sound.run import radiation_efficiency, set_up, sound, spectrum
@@ -83,7 +87,7 @@ def test_a_rigid_push_is_the_rigid_oscillating_box(model):
     """Well below the first mode a force in the driver's axis moves the box as one body."""
     operator = outside((200, 260, 340), 300, cache=False)
     point = np.array([[0.1, -1.0, 0.11]])
-    structure = damped(model, size=SIZE)
+    structure = damped(model)
     row = axial_row(model, "woofer")[:, None]
     reduced = reduce(structure, solve(model, 8), row)
     f = 10.0
@@ -132,7 +136,7 @@ def test_piston_moves_its_area(model):
 
 
 def test_superposition_agrees_with_a_direct_solve_at_twenty_frequencies(model):
-    structure = damped(model, size=SIZE)
+    structure = damped(model)
     ready = set_up(cabinet(), 700.0, size=SIZE, model=model, cache=False)
     points = [point_rows(model, *p) for p in (("left", (140, 90)), ("back", (90, 250)), ("shelf", (30, 40)))]
     loads = np.column_stack([axial_row(model, "woofer"), *(r.toarray()[0] for r in points)])
@@ -152,7 +156,7 @@ def test_superposition_agrees_with_a_direct_solve_at_twenty_frequencies(model):
 
 
 def test_reciprocity(model):
-    structure = damped(model, size=SIZE)
+    structure = damped(model)
     a, b = point_rows(model, "left", (140, 90)), point_rows(model, "top", (70, 200))
     reduced = reduce(structure, solve(model, 12), np.vstack([a.toarray(), b.toarray()]).T)
     for f in (55.0, 301.0, 640.0):
@@ -176,7 +180,7 @@ def test_power_in_is_dissipated_and_radiated(heard):
 
 
 def test_driving_point_power(model):
-    structure = damped(model, size=SIZE)
+    structure = damped(model)
     row = axial_row(model, "woofer")[:, None]
     reduced = reduce(structure, solve(model, 12), row)
     load = reduced.basis.T @ row[:, 0]
@@ -247,7 +251,61 @@ def test_two_way_coupling_hardly_moves_a_stiff_box(heard):
     assert np.median(apart) < 0.5
 
 
+def test_a_force_of_one_newton(heard, model):
+    f = np.array([5.0, 90.0, 260.0, 430.0])
+    got = forced(cabinet(), f, air_load=True, model=model, cache=False)
+    # Below all modes the cabinet is a mass; the edge of the hole turns with it.
+    row = axial_row(model, "woofer")
+    rigid = model.rigid.T @ row
+    assert got.mobility[0] == pytest.approx(rigid @ np.linalg.solve(model.mass_matrix, rigid) / (10j * np.pi), rel=0.01)
+    assert (got.mobility.real > 0).all()
+    # The reaction of a cone is moving mass times acceleration, outward for an inward one.
+    driven = spectrum(heard.setup, f)
+    assert driven.cause_Pa["force"] == pytest.approx(0.012 * got.pressure_Pa, rel=0.02)
+    assert set(got.volume_velocity) == set(PANELS)
+    with pytest.raises(DesignError, match="no driver"):
+        forced(cabinet(drivers=()), f)
+
+
+def test_volume_velocity_of_a_moved_box_is_its_faces(model):
+    """Well below the first mode front and back move as much air, one in and one out."""
+    got = forced(cabinet(), np.array([8.0]), model=model, cache=False)
+    front, back, left, right = (got.volume_velocity[s][0] for s in ("front", "back", "left", "right"))
+    assert front == pytest.approx(-got.mobility[0] * 0.2 * 0.34, rel=0.3)  # 1 N pushes it inward; the box also turns
+    assert abs(front + back) < 0.01 * abs(front)
+    assert abs(left + right) < 0.01 * abs(front)
+
+
+def test_the_quick_estimate_agrees_where_panels_are_large(model):
+    """At high frequency a box is a baffle; at any, the power of the sides is of the right size."""
+    f = np.geomspace(300, 1900, 12)
+    full = outside((200, 260, 340), 1900, cache=False)
+    rough = baffled((200, 260, 340), 1900)
+    v = np.zeros(len(rough.surface.panels.all_area))
+    v[rough.surface.faces["front"]] = 1.0
+    w = np.zeros(len(full.surface.panels.all_area))
+    w[full.surface.faces["front"]] = 1.0
+    ratio = [10 * np.log10(rough.at(x).power(v) / full.at(x).power(w)) for x in f]
+    assert abs(ratio[-1]) < 1.0
+    assert max(map(abs, ratio)) < 3.1  # twice the space to radiate into below
+    behind = rough.at(500.0).transfer([[0.1, 1.5, 0.1]])[0]
+    assert not behind[rough.surface.faces["front"]].any()
+    directions, weight = sphere_rule(24)
+    far = rough.at(1200.0).far(directions) @ v
+    assert float(weight @ np.abs(far) ** 2) / (2 * DENSITY * SPEED) == pytest.approx(
+        rough.at(1200.0).power(v), rel=0.02
+    )
+    s = sound(cabinet(), np.geomspace(100, 600, 9), size=SIZE, model=model, quick=True)
+    assert np.isfinite(s.level_dB).all()
+    assert np.isfinite(s.power_level_dB).all()
+
+
 # --- losses and fixings ---------------------------------------------------------------------------------------------
+
+
+def loss_factors(c: Cabinet, modes: Modes) -> np.ndarray:
+    reduced = reduce(damped(build(c, size=SIZE)), modes, np.zeros((len(modes.shapes), 0)))
+    return reduced.loss_factor
 
 
 def test_one_loss_factor_everywhere_is_every_modes():
@@ -255,49 +313,73 @@ def test_one_loss_factor_everywhere_is_every_modes():
         boards=(Board.of("mdf", 15, name="b", loss_factor=0.03), Board.of("mdf", 19, name="f", loss_factor=0.03))
     )
     c = replace(c, joint=JointSpec(loss_factor=0.03), drivers=())
-    model = build(c, size=SIZE)
-    modes = solve(model, 8)
-    reduced = reduce(damped(model, size=SIZE), modes, np.zeros((model.dofs, 0)))
-    assert reduced.loss_factor == pytest.approx(np.full(8, 0.03), rel=1e-6)
-    parts_only = reduce(
-        damped(build(replace(c, joint=JointSpec()), size=SIZE), size=SIZE), modes, np.zeros((model.dofs, 0))
-    )
-    assert (parts_only.loss_factor < 0.03).all()
-    assert parts_only.loss_factor == pytest.approx(modes.loss_factor, rel=1e-6)
+    modes = solve(build(c, size=SIZE), 8)
+    assert loss_factors(c, modes) == pytest.approx(np.full(8, 0.03), rel=1e-6)
+    # One piece of wood loses as wood everywhere, in the blocks of its corners too.
+    whole = replace(c, joint=JointSpec(kind="rigid"))
+    assert loss_factors(whole, solve(build(whole, size=SIZE), 8)) == pytest.approx(np.full(8, 0.03), rel=1e-6)
 
 
-def test_a_damping_sheet_adds_its_mass_and_loss():
+def test_a_joint_loses_by_the_strain_in_its_faces():
+    """The losses of glue and wood follow from how frequencies change with either's stiffness."""
+    c = replace(cabinet(), joint=JointSpec(kind="dry", contact_N_mm3=15.0), drivers=())
+    modes = solve(build(c, size=SIZE), 6)
+    step = 1e-3
+    f = [
+        solve(build(replace(c, joint=replace(c.joint, contact_N_mm3=15.0 * x)), size=SIZE), 6).frequency_Hz
+        for x in (1 - step, 1 + step)
+    ]
+    share = (f[1] ** 2 - f[0] ** 2) / (2 * step) / modes.frequency_Hz**2  # of the strain energy
+    assert (share > 0.02).all()
+    lossy = replace(c, joint=replace(c.joint, loss_factor=0.4))
+    gained = loss_factors(lossy, modes) - loss_factors(c, modes)
+    assert gained == pytest.approx(0.4 * share, rel=0.02)
+
+
+def test_a_damping_sheet_adds_its_mass_and_loss(model):
     sheet = Damping(part="left", thickness=4, E_GPa=0.5, density_kg_m3=1600, loss_factor=0.4)
     c = cabinet(damping=(sheet,))
-    model = build(c, size=SIZE)
-    coated = damped(model, size=SIZE)
-    area = model.parts["left"].mesh.area
-    assert coated.model.mass_kg - model.mass_kg == pytest.approx(1600 * 0.004 * area, rel=1e-9)
-    modes = solve(coated.model, 6)
+    coated = build(c, size=SIZE)
+    assert coated.mass_kg - model.mass_kg == pytest.approx(1600 * 0.004 * model.parts["left"].mesh.area, rel=1e-9)
+    modes = solve(coated, 6)
     assert modes.rigid_modes == 6
-    bare = reduce(damped(build(cabinet(), size=SIZE), size=SIZE), modes, np.zeros((model.dofs, 0))).loss_factor
-    assert (reduce(coated, modes, np.zeros((model.dofs, 0))).loss_factor >= bare - 1e-9).all()
-    patch = replace(sheet, centre=(130.0, 170.0), size=(100.0, 100.0))
-    small = damped(build(cabinet(damping=(patch,)), size=20), size=20)
-    assert small.model.mass_kg - build(cabinet(), size=20).mass_kg == pytest.approx(1600 * 0.004 * 0.01, rel=0.1)
+    gained = loss_factors(c, modes) - loss_factors(cabinet(), modes)
+    assert (gained > 0).all()
+    stiffer = loss_factors(cabinet(damping=(replace(sheet, E_GPa=1.0),)), modes) - loss_factors(cabinet(), modes)
+    assert stiffer == pytest.approx(2 * gained, rel=1e-6)
     with pytest.raises(DesignError, match="covers nothing"):
-        damped(build(cabinet(damping=(replace(patch, centre=(900.0, 900.0)),)), size=SIZE), size=SIZE)
+        build(cabinet(damping=(replace(sheet, centre=(900.0, 900.0), size=(100.0, 100.0)),)), size=SIZE)
 
 
-def test_a_sheet_bends_as_a_composite_beam_says():
+@pytest.mark.parametrize("part", ["left", "shelf"])
+@pytest.mark.parametrize("patch", [{}, {"centre": (96.0, 100.0), "size": (110.0, 90.0)}])
+def test_the_account_and_the_model_weigh_a_sheet_alike(model, part, patch):
+    c = cabinet(damping=(Damping(part=part, thickness=4, E_GPa=0.5, density_kg_m3=1600, loss_factor=0.4, **patch),))
+    (sheet,) = account(c).sheets
+    assert build(c, size=SIZE).mass_kg - model.mass_kg == pytest.approx(sheet.mass_kg, rel=2e-3)
+
+
+def test_a_sheet_bends_as_a_composite_beam_says(model):
     """A whole-panel sheet raises a strip's stiffness and loss as the textbook's two-layer beam (Oberst) has it."""
-    from bracewright.sound.damping import sheet_matrices
-
-    model = build(cabinet(), size=SIZE)
     part = model.parts["left"]
     sheet = Damping(part="left", thickness=5, E_GPa=2.0, density_kg_m3=1200, loss_factor=0.3, poisson=0.0)
-    k, _ = sheet_matrices(part, sheet, "damping[0]")
+    k, _ = sheet_matrices(part, sheet, 1.0, "damping[0]")
     x = part.mesh.points[:, 0]
     u = np.zeros((len(x), 5))
     u[:, 3] = x  # unit curvature about the mid-plane
     z, t = (0.015 + 0.005) / 2, 0.005
     wanted = 2e9 * (t * z**2 + t**3 / 12) * part.mesh.area
     assert u.ravel() @ (k @ u.ravel()) == pytest.approx(wanted, rel=1e-9)
+
+
+def test_a_followed_design_keeps_its_sheets():
+    sheet = Damping(part="shelf", thickness=4, E_GPa=0.5, density_kg_m3=1600, loss_factor=0.4)
+    c = cabinet(damping=(sheet,))
+    moved = replace(c, braces=(replace(c.braces[0], at=208.0),))
+    heavier = replace(moved, damping=(replace(sheet, density_kg_m3=1800),))
+    near = follow(build(c, size=SIZE), heavier)
+    assert near.mass_kg == pytest.approx(build(heavier, size=SIZE).mass_kg, rel=1e-9)
+    assert solve(near, 4).frequency_Hz == pytest.approx(solve(build(heavier, size=SIZE), 4).frequency_Hz, rel=1e-6)
 
 
 def test_a_soft_gasket_isolates_above_its_resonance(heard, model):
@@ -436,6 +518,13 @@ def test_the_command(tmp_path, capsys):
     assert sorted(p.name for p in out.iterdir()) == sorted(p.rsplit("/", 1)[-1] for p in table["files"])
     assert main(line) == 0
     assert "third octave" in capsys.readouterr().out
+    save(cabinet(name="other", depth=280), tmp_path / "other.toml")
+    both = tmp_path / "both"
+    assert main([*line, "--quick", "--json", "--beside", str(tmp_path / "other.toml"), "--out", str(both)]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert table["quick"]
+    assert table["beside"]["name"] == "other"
+    assert sum(p.suffix == ".wav" for p in both.iterdir()) == 6
     save(cabinet(drivers=()), tmp_path / "still.toml")
     assert main(["sound", str(tmp_path / "still.toml")]) == 2
     assert "moving_mass_g" in capsys.readouterr().err

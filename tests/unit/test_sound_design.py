@@ -36,7 +36,7 @@ TEXT = (
         'frame = "rigid"',
         'frame = "rigid"\ngasket_N_mm = 900\ngasket_loss_factor = 0.2\nrear_brace = "bulkhead"\nrear_N_mm = 400',
     )
-    .replace('default = "glued"', 'default = { kind = "glued", loss_factor = 0.05 }')
+    .replace('default = { form = "tongue" }', 'default = { kind = "glued", loss_factor = 0.05 }')
     + EXTRA
 )
 

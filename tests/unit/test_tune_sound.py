@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.sparse as sp
 from cabinets import box, shelf
 
 from bracewright.design import Cabinet, Driver, Opening
@@ -17,6 +18,7 @@ from bracewright.fem.modes import solve
 from bracewright.fem.moves import follow
 from bracewright.fem.near import Anchor
 from bracewright.fem.system import build
+from bracewright.sound.drive import axial_row
 from bracewright.sound.run import sound
 from bracewright.tune import Goal, Look, Scatter, Space, bands, search, trade_off
 from bracewright.tune.goals import spread, spread_slope
@@ -58,37 +60,24 @@ def anchor(look: Look) -> Anchor:
 
 
 def test_quick_levels_follow_the_whole_computation(look: Look, anchor: Anchor) -> None:
-    """At the humps, where inside air modes and what lies beyond the band matter least."""
+    """The coarse air shifts a hump of the air by a frequency or two; elsewhere the two are one line."""
     quick = look.ear.answer(anchor.model, anchor.modes)
-    f = quick.frequency_Hz
-    whole = sound(thin(), f, size=SIZE, model=build(thin(), size=SIZE), air_load=False)
-    level = quick.level_dB
-    humps = [
-        k for k in range(1, len(f) - 1) if level[k] > max(level[k - 1], level[k + 1]) and level[k] > level.max() - 12
-    ]
-    assert len(humps) >= 3
-    for k in humps:
-        near = slice(max(k - 2, 0), k + 3)
-        assert level[k] == pytest.approx(whole.level_dB[near].max(), abs=3.0)
-    assert np.corrcoef(level, whole.level_dB)[0, 1] > 0.9
+    whole = sound(thin(), quick.frequency_Hz, size=SIZE, model=build(thin(), size=SIZE), air_load=False)
+    apart = np.abs(quick.level_dB - whole.level_dB)
+    assert np.median(apart) < 0.3
+    assert np.percentile(apart, 90) < 1.5
+    assert np.corrcoef(quick.level_dB, whole.level_dB)[0, 1] > 0.98
 
 
 def test_mobility_of_a_rigid_cabinet_is_that_of_its_mass(look: Look) -> None:
-    stiff = thin()
-    stiff = replace(
-        stiff,
-        boards=tuple(
-            replace(b, layers=tuple(replace(k, E1_GPa=150.0, E2_GPa=150.0, G12_GPa=60.0, G13_GPa=60.0, G23_GPa=60.0) for k in b.layers))
-            for b in stiff.boards
-        ),
-    )  # fmt: skip
+    moduli = {"E1_GPa": 150.0, "E2_GPa": 150.0, "G12_GPa": 60.0, "G13_GPa": 60.0, "G23_GPa": 60.0}
+    hard = tuple(replace(b, layers=tuple(replace(k, **moduli) for k in b.layers)) for b in thin().boards)
+    stiff = replace(thin(), boards=hard)
     ear = Ear.of(stiff, (50.0, 100.0))
     model = build(stiff, size=SIZE)
     answer = ear.answer(model, solve(model, 12, prove=False))
     # Below every mode the whole body moves: mass and the turn that an off-centre push gives.
     row = model.rigid.T
-    from bracewright.sound.drive import axial_row
-
     push = row @ axial_row(model, "woofer")
     y = push @ np.linalg.solve(model.mass_matrix, push) / (2 * np.pi * ear.frequency_Hz)
     np.testing.assert_allclose(answer.mobility_dB, 20 * np.log10(y), atol=0.2)
@@ -182,23 +171,13 @@ def test_a_map_foretells_what_mass_does() -> None:
     before = goal.numbers(here.modes.frequency_Hz)
 
     def score(extra: float) -> float:
-        M = here.model.M.tolil()
-        at = here.model.of_part("top")
-        forms = np.zeros(len(part.mesh.points))
-        local = np.einsum("neq,meq,eq->enm", value, value, weight)
-        rows = at.start + 5 * part.mesh.nodes6
-        assert forms is not None
-        M = M.tocsr()
-        import scipy.sparse as sp
-
-        add = sum(
-            sp.coo_array(
-                (local.ravel(), ((rows[:, :, None] + f + 0 * rows[:, None, :]).ravel(), (rows[:, None, :] + f + 0 * rows[:, :, None]).ravel())),
-                shape=M.shape,
-            )
-            for f in range(3)
-        )  # fmt: skip
-        model = replace(here.model, M=sp.csr_array(M + extra * add))
+        local = extra * np.einsum("neq,meq,eq->enm", value, value, weight)
+        first = here.model.of_part("top").start + 5 * part.mesh.nodes6
+        M = here.model.M
+        for f in range(3):
+            row, col = np.broadcast_arrays(first[:, :, None] + f, first[:, None, :] + f)
+            M = M + sp.coo_array((local.ravel(), (row.ravel(), col.ravel())), shape=M.shape)
+        model = replace(here.model, M=sp.csr_array(M))
         return goal.score(goal.numbers(solve(model, 12, prove=False).frequency_Hz), before)
 
     h = 1e-3
@@ -252,7 +231,7 @@ def test_a_lost_worker_costs_only_time() -> None:
 
 @pytest.mark.slow
 def test_quiet_is_found_and_a_robust_goal_is_judged_by_scatter() -> None:
-    found = search(thin(180.0), goal=replace(LOUD, harm=40.0), size=70.0, evaluations=10)
+    found = search(thin(140.0), goal=replace(LOUD, harm=40.0), size=70.0, evaluations=10)
     assert found.after["peak_dB"] < found.before["peak_dB"] - 1.0
     wished = thin(180.0, tune=Tuning(move=("*.at",), goal=(("raise", 1.0),), robust=1.0))
     sure = search(wished, size=70.0, evaluations=5)

@@ -13,8 +13,8 @@ from functools import cached_property
 from bracewright.boards import Board
 from bracewright.design.checks import MM_HINT, choice, length, number, text
 from bracewright.design.joinery import LEAST_WALL, Joinery, Rebate
-from bracewright.design.tuning import Tuning
 from bracewright.design.pockets import Pocket, Shape
+from bracewright.design.tuning import Tuning
 from bracewright.errors import DesignError
 
 AXES = ("x", "y", "z")

@@ -36,6 +36,7 @@ from bracewright.fem.plate import (
     constitutive,
     inertia,
 )
+from bracewright.fem.sheets import sheet_term
 from bracewright.fem.supports import support_stiffness
 from bracewright.fem.system import Model, Term, driver_matrices
 from bracewright.fem.thick import (
@@ -74,9 +75,29 @@ class Sensitivity:
     """
 
     def __init__(self, model: Model, modes: Modes) -> None:
+        lam = (2 * np.pi * modes.frequency_Hz) ** 2
+        self._begin(model, modes.shapes, np.ones_like(lam), lam)
+
+    @classmethod
+    def of_response(cls, model: Model, shapes: Array, stiff: Array, inert: Array) -> Sensitivity:
+        """Derivatives of any response that depends on K and M through stiff x' K x - inert x' M x.
+
+        Parameters
+        ----------
+        model : Model
+        shapes : (n, m) array
+            Motions x.
+        stiff, inert : (m,) arrays
+            Weights of their strain and kinetic forms; `eigenvalues` then gives the derivative of each form.
+        """
+        self = cls.__new__(cls)
+        self._begin(model, shapes, stiff, inert)
+        return self
+
+    def _begin(self, model: Model, shapes: Array, stiff: Array, inert: Array) -> None:
         self.model = model
-        self.lam = (2 * np.pi * modes.frequency_Hz) ** 2
-        self.phi = np.ascontiguousarray(modes.shapes)
+        self.stiff, self.lam = stiff, inert
+        self.phi = np.ascontiguousarray(shapes)
         self._nodal: dict[str, Array] = {}
         self._energy: dict[str, tuple[Array, Array]] = {}
         self._force: dict[str, Array] = {}
@@ -163,7 +184,9 @@ class Sensitivity:
         strain, motion = self._energy[name]
         dc = constitutive(part_laminate(above, name)) - constitutive(part_laminate(below, name))
         di = inertia(part_laminate(above, name)) - inertia(part_laminate(below, name))
-        return np.asarray(np.einsum("ij,ijm->m", dc, strain) - self.lam * np.einsum("ij,ijm->m", di, motion))
+        return np.asarray(
+            self.stiff * np.einsum("ij,ijm->m", dc, strain) - self.lam * np.einsum("ij,ijm->m", di, motion)
+        )
 
     # ------------------------------------------------------------------ shape
 
@@ -176,7 +199,7 @@ class Sensitivity:
             return self._force[name]
         part = self.model.parts[name]
         e, fx, fy, weight = self._strain(name)
-        stress = constitutive(part.laminate) @ e
+        stress = constitutive(part.laminate) @ e * self.stiff
         density = np.einsum("eqim,eqim->eqm", stress, e)
         # flux[a][b]: what multiplies dv_b/da.
         pull = [s.T @ stress for s in (STRAIN_X, STRAIN_Y)]
@@ -263,7 +286,7 @@ class Sensitivity:
 
     def _line_energy(self, forms: tuple[Array, Array | None], products: Array) -> Array:
         stiffness, mass = forms
-        out = np.tensordot(stiffness, products)
+        out = self.stiff * np.tensordot(stiffness, products)
         return np.asarray(out if mass is None else out - self.lam * np.tensordot(mass, products))
 
     def _still_joint(self, m: lay.Meeting, below: Cabinet, above: Cabinet, number: int) -> Array:
@@ -289,7 +312,7 @@ class Sensitivity:
         return out
 
     def _rest(self, below: Cabinet, above: Cabinet, ends: Sequence[Mapping[str, FlatPart]]) -> Array:
-        """Driver masses, corner cubes and supports, evaluated whole where their records or boards differ."""
+        """Driver masses, corner cubes, sheets and supports, evaluated whole where their records or boards differ."""
         total = np.zeros_like(self.lam)
         model = self.model
         n = model.dofs
@@ -302,8 +325,10 @@ class Sensitivity:
                 terms.append(support_stiffness(c, parts, model.first, n, model.size * MM))
             if below.drivers != above.drivers or below.openings != above.openings:
                 terms += [driver_matrices(c, d, parts, model.first, n) for d in c.drivers]
+            if c.damping:
+                terms += [sheet_term(c, k, parts, model.first, n) for k in range(len(c.damping))]
             for k, m, _ in terms:
-                total += 0.0 if k is None else sign * self._quadratic(k)
+                total += 0.0 if k is None else sign * self.stiff * self._quadratic(k)
                 total -= 0.0 if m is None else sign * self.lam * self._quadratic(m)
         return total
 

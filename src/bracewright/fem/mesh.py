@@ -308,6 +308,8 @@ def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> Pla
     if not cells or not np.isfinite(points).all() or len(points) > MAX_NODES:
         raise FileError(f"{path}: holds no finite triangles, or over {MAX_NODES} nodes; give a planar triangle mesh")
     triangles = np.vstack(cells).astype(np.int64)
+    if not len(triangles) or triangles.min() < 0 or triangles.max() >= len(points):
+        raise FileError(f"{path}: a triangle has a node that is not there, or there is none; repair the mesh")
     used, flat = np.unique(triangles, return_inverse=True)
     triangles = flat.reshape(triangles.shape)
     points = points[used]

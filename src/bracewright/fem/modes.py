@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,18 @@ BLOCK = 16  # columns of a block
 SETTLED = 1e-8
 SPARE = 4  # eigenpairs beyond those asked for, to find a gap for the inertia count
 RIGID_LIMIT = 1e-3  # of the first elastic eigenvalue
+
+
+class Pencil(Protocol):
+    """Anything with sparse K and M."""
+
+    @property
+    def K(self) -> Any:
+        """Stiffness."""
+
+    @property
+    def M(self) -> Any:
+        """Mass."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +124,7 @@ def lowest(
             block = np.random.default_rng(20).standard_normal((n, max(BLOCK, loose)))  # the same every time
         else:
             block = np.hstack([model.rigid, start])
-        lam, phi = _lowest(model, op, sigma, count + loose + SPARE, block, tolerance)
+        lam, phi = lowest_pairs(model, op, sigma, count + loose + SPARE, block, tolerance)
     return lam, phi, op
 
 
@@ -144,12 +156,14 @@ def as_modes(model: Model, lam: Array, phi: Array, count: int, missed: int | Non
     )
 
 
-def _lowest(model: Model, op: Factor, sigma: float, wanted: int, start: Array, settled: float) -> tuple[Array, Array]:
+def lowest_pairs(
+    model: Pencil, op: Factor, sigma: float, wanted: int, start: Array, settled: float
+) -> tuple[Array, Array]:
     """Return the lowest eigenpairs by a block Krylov method on the inverse, checked to be sound.
 
     Blocks keep a fast factorisation busy, find repeated modes, and take a start from modes known before.
     """
-    M, n = model.M, model.dofs
+    M, n = model.M, model.M.shape[0]
     room = min(n, 3 * wanted + 8 * start.shape[1])
     # Columns side by side in memory; products with all of them at once are most of the work.
     basis, mbasis, images = (np.zeros((n, room), order="F") for _ in range(3))
@@ -186,7 +200,7 @@ def _orthonormal(x: Array, M: Any, basis: Array, mbasis: Array) -> tuple[Array, 
     return x, mx
 
 
-def _checked(model: Model, lam: Array, phi: Array) -> tuple[Array, Array]:
+def _checked(model: Pencil, lam: Array, phi: Array) -> tuple[Array, Array]:
     """Refuse eigenpairs that are not finite or not of a body that stores energy; refine them once."""
     if not (np.isfinite(lam).all() and np.isfinite(phi).all()):
         raise SolveError("the eigenvalue solver returned values that are not finite; check the boards' numbers")

@@ -20,6 +20,7 @@ from bracewright.fem.joints import JointRow, energy, plain_joint, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, flat_part
 from bracewright.fem.plate import FIELDS, part_matrices, weighted_mass
+from bracewright.fem.sheets import sheet_term
 from bracewright.fem.supports import support_stiffness
 from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, shared_wood
 
@@ -43,7 +44,7 @@ class Model:
     K, M : sparse arrays, (n, n)
         SI.
     terms : dict of (K, M, report)
-        What each part, joint, driver and support adds, None where nothing.
+        What each part, joint, driver, damping sheet and support adds, None where nothing.
     joints : tuple of JointRow
     size : float
         Element side, mm.
@@ -191,6 +192,8 @@ def assemble(
         term(("cubes",), cube_masses, cabinet, parts, first, total)
     for d in cabinet.drivers:
         term(("driver", d.opening), driver_matrices, cabinet, d, parts, first, total)
+    for k, sheet in enumerate(cabinet.damping):
+        term(("damping", sheet.part, str(k)), sheet_term, cabinet, k, parts, first, total)
     term(("supports",), support_stiffness, cabinet, parts, first, total, step)
     K, M = added([k for k, _, _ in terms.values()]), added([m for _, m, _ in terms.values()])
     return Model(
@@ -255,7 +258,7 @@ def trimmed(a: Any | None) -> Any | None:
 def driver_matrices(
     cabinet: Cabinet, d: Driver, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
 ) -> Term:
-    """Spread a driver's mass along its opening's edge; a rigid frame also holds the ring in shape."""
+    """Spread a driver's mass along its opening's edge, evenly over its height; a rigid frame also holds its shape."""
     o = cabinet.opening(d.opening)
     part = parts[o.panel]
     ring = o.shape.outline().sample(48) * MM
@@ -267,7 +270,10 @@ def driver_matrices(
     zero = np.zeros_like(value)
     e = rows(trace, value, zero, zero, first[part.name], total)
     share = np.full(len(ring), 1.0 / len(ring))
-    mass = energy(e, share * d.mass_kg, np.eye(3))
+    # Spread over the height of the opening's wall, the mass also resists the turning of the edge.
+    whole = np.eye(FIELDS)
+    spread = rows(trace, whole, 0 * whole, 0 * whole, first[part.name], total)
+    mass = energy(spread, share * d.mass_kg, np.diag([1.0, 1.0, 1.0, *[part.thickness**2 / 12] * 2]))
     if d.frame != "rigid":
         return None, mass, None
     c = ring - ring.mean(axis=0)

@@ -17,7 +17,6 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.linalg import eigh
 from scipy.sparse.csgraph import connected_components
-from scipy.sparse.linalg import LinearOperator, eigsh
 from scipy.spatial import cKDTree
 from skfem import Basis, ElementHex2, MeshHex
 from skfem.models.poisson import laplace, mass
@@ -28,6 +27,7 @@ from bracewright.design.chambers import chambers
 from bracewright.errors import MeshError
 from bracewright.fem.factor import factor
 from bracewright.fem.mesh import MM
+from bracewright.fem.modes import BLOCK, lowest_pairs
 from bracewright.sound.medium import SPEED
 
 Array = NDArray[np.float64]
@@ -35,6 +35,7 @@ IntArray = NDArray[np.int64]
 ELEMENT = 45.0  # mm; a wavelength at 2 kHz is 171
 CLOSE = 0.12  # of an element: grid planes nearer than this are one
 MOST_ELEMENTS = 40_000
+SETTLED = 1e-7  # as in `fem.modes.solve`
 
 
 @dataclass(frozen=True)
@@ -318,18 +319,16 @@ def air_modes(
     # Weyl's count of the modes of a room, with its surface term; braces add some, so ask again when it falls short.
     span = [p[-1] - p[0] for p in mesh.planes]
     area = 2 * (span[0] * span[1] + span[0] * span[2] + span[1] * span[2])
-    count = int(volume.sum() * k_max**3 / (6 * np.pi**2) + area * k_max**2 / (16 * np.pi)) + 8 + len(volume)
+    count = int(1.1 * (volume.sum() * k_max**3 / (6 * np.pi**2) + area * k_max**2 / (16 * np.pi))) + 8 + len(volume)
     shift = (np.pi / max(span)) ** 2
     op = factor(mesh.K + shift * mesh.M)
-    inverse = LinearOperator((n, n), matvec=op.solve, dtype=float)
+    start = np.random.default_rng(20).standard_normal((n, BLOCK))  # the same every time
     while True:
         count = min(count, n - 2)
-        value, shapes = eigsh(mesh.K, count, mesh.M, sigma=-shift, OPinv=inverse, v0=np.cos(np.arange(n)))
+        value, shapes = lowest_pairs(mesh, op, -shift, count, start, SETTLED)
         if value.max() > k_max**2 or count == n - 2:
             break
-        count = int(1.4 * count)
-    order = np.argsort(value)
-    value, shapes = value[order], shapes[:, order]
+        count, start = int(1.4 * count), shapes
     keep = value < k_max**2
     value, shapes = value[keep], shapes[:, keep]
     closed = len(volume)

@@ -20,11 +20,12 @@ from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS,
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
 from bracewright.fem.plate import FIELDS
+from bracewright.fem.sheets import outward_sign
 from bracewright.fem.system import Model
 from bracewright.sound.air import Air, AirMesh
 from bracewright.sound.medium import DENSITY
 from bracewright.sound.response import Reduced
-from bracewright.sound.surface import outward_sign, point_rows, ring_rows
+from bracewright.sound.surface import point_rows, ring_rows
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]

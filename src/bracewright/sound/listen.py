@@ -196,7 +196,7 @@ def read_wav(path: str | os.PathLike[str], rate_Hz: int = RATE) -> Array:
             if not 1000 <= own <= 400_000 or count > MAX_SECONDS * own:
                 raise FileError(f"{path}: {count} samples at {own} Hz; give at most ten minutes of sound")
             raw = w.readframes(count)
-    except (wave.Error, EOFError) as e:
+    except (wave.Error, EOFError, RuntimeError) as e:  # a chunk longer than the file is the last
         raise FileError(f"{path}: not a plain WAV file ({e}); save it as PCM WAV") from e
     except FileError:
         raise

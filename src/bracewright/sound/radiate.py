@@ -21,6 +21,7 @@ from threadpoolctl import threadpool_limits
 from bracewright.errors import DesignError, FileError
 from bracewright.files import write_file
 from bracewright.sound import bem
+from bracewright.sound.baffled import radiation_resistance
 from bracewright.sound.medium import DENSITY, SPEED
 from bracewright.sound.surface import BoxSurface
 
@@ -101,10 +102,15 @@ class Outside:
 
     def loads(self, shapes: Array) -> AirLoad:
         """Prepare the impedance of the air on motions (panels, m) of the surface."""
-        parts = self.surface.panels.to_classes(shapes)
+        parts = self.surface.panels.to_classes(shapes).astype(np.float32)
         turned = parts.transpose(0, 2, 1)
-        every = [(turned @ (self._unpacked(p) @ parts)).sum(axis=0) for p in self.kept]
-        return AirLoad(self, np.stack(every))
+        every = np.empty((len(self.kept), shapes.shape[1], shapes.shape[1]), dtype=np.complex64)
+        for number, packed in enumerate(self.kept):
+            # What is kept is single precision already; real and imaginary parts apart spare half the work.
+            full = self._unpacked(packed).astype(np.complex64)
+            real, imaginary = ((turned @ (y @ parts)).sum(axis=0) for y in (full.real, full.imag))
+            every[number] = real + 1j * imaginary
+        return AirLoad(self, every)
 
 
 @dataclass(frozen=True)
@@ -119,7 +125,7 @@ class AirLoad:
     """
 
     outside: Outside
-    kept: Complex
+    kept: NDArray[np.complex64]
 
     def impedance(self, frequency_Hz: float) -> Complex:
         """Return Z (m, m), N s/m: velocities q (m,) radiate q^H Re(Z) q / 2."""
@@ -201,6 +207,69 @@ class Field:
         p = self.surface.panels
         back = p.to_classes((double / p.all_area).T)
         return np.asarray(self.source * (single + p.from_classes(self.area_y @ back).T))
+
+
+@dataclass(frozen=True)
+class Baffled:
+    """The quick estimate: each side of the box as if in an endless baffle (Rayleigh's integral).
+
+    A point hears only the sides it lies in front of, and the air loads nothing. Drivers are taken alike, so that levels
+    relative to them stay of the right size in front; sound round the corners is missing.
+
+    Attributes
+    ----------
+    surface : BoxSurface
+    highest_Hz : float
+    """
+
+    surface: BoxSurface
+    highest_Hz: float
+
+    def at(self, frequency_Hz: float) -> BaffledField:
+        """Return the estimate at one frequency."""
+        return BaffledField(self.surface, frequency_Hz)
+
+    def loads(self, shapes: Array) -> None:
+        """No load: the estimate is one-way."""
+
+
+@dataclass(frozen=True)
+class BaffledField:
+    """As `Field`, by Rayleigh's integral over the sides that face the listener."""
+
+    surface: BoxSurface
+    frequency_Hz: float
+
+    def transfer(self, points: ArrayLike) -> Complex:
+        """Return the pressure (p, panels) at points (p, 3), cabinet coordinates in m, per velocity of a panel."""
+        p = self.surface.panels
+        d = np.atleast_2d(np.asarray(points, dtype=float))[:, None] - (p.all_centres + self.surface.middle)
+        r = np.linalg.norm(d, axis=2)
+        k = 2 * np.pi * self.frequency_Hz / SPEED
+        faced = np.einsum("pec,ec->pe", d, p.all_outward) > 0
+        return np.asarray(1j * k * SPEED * DENSITY / (2 * np.pi) * np.exp(-1j * k * r) / r * p.all_area * faced)
+
+    def far(self, directions: Array) -> Complex:
+        """Return p r exp(j k r) (d, panels) far off in unit directions (d, 3), Pa m."""
+        p = self.surface.panels
+        k = 2 * np.pi * self.frequency_Hz / SPEED
+        wave = np.exp(1j * k * directions @ p.all_centres.T) * (directions @ p.all_outward.T > 0)
+        return np.asarray(1j * k * SPEED * DENSITY / (2 * np.pi) * wave * p.all_area)
+
+    def power(self, velocity: NDArray[Any]) -> NDArray[np.float64]:
+        """Radiated power (...), W, for peak velocities: the sides' own powers, added."""
+        p, total = self.surface.panels, 0.0
+        for numbers in self.surface.faces.values():
+            v = velocity[numbers]
+            r = radiation_resistance(p.all_centres[numbers], p.all_area[numbers], self.frequency_Hz)
+            total = total + 0.5 * np.real((v.conj() * (r @ v)).sum(axis=0))
+        return np.asarray(total)
+
+
+def baffled(size: tuple[float, float, float], highest_Hz: float = 2000.0) -> Baffled:
+    """Return the quick estimate of a box of outer sizes (width, depth, height), mm."""
+    metres = (size[0] / 1e3, size[1] / 1e3, size[2] / 1e3)
+    return Baffled(BoxSurface.of(metres, SPEED / highest_Hz / PER_WAVE), highest_Hz)
 
 
 def cache_folder() -> Path:

@@ -12,6 +12,7 @@ from scipy.signal import find_peaks
 from bracewright.design.cabinet import PANELS
 from bracewright.fem.mesh import MM
 from bracewright.fem.plate import FIELDS
+from bracewright.sound.radiate import Baffled
 from bracewright.sound.run import Sound
 
 Array = NDArray[np.float64]
@@ -102,6 +103,7 @@ class Report:
             "name": s.setup.cabinet.name,
             "point": list(s.point),
             "drivers": list(s.setup.drive.drivers),
+            "quick": isinstance(s.setup.outside, Baffled),
             "dofs": s.setup.model.dofs,
             "frequency_Hz": s.frequency_Hz.tolist(),
             "level_dB": s.level_dB.tolist(),
@@ -131,6 +133,8 @@ class Report:
         x, y, z = s.point
         yield f"{s.setup.cabinet.name}: what the cabinet radiates, relative to {', '.join(s.setup.drive.drivers)}"
         yield f"at ({x:.0f}, {y:.0f}, {z:.0f}) mm in free space, all cones moving with the same acceleration"
+        if isinstance(s.setup.outside, Baffled):
+            yield "A rough estimate: each panel is taken as if in an endless baffle, and is heard only from in front."
         yield ""
         yield "third octave, Hz  at the point, dB  in power, dB"
         for b, p, w in self.bands:
@@ -175,6 +179,15 @@ def report(sound: Sound) -> Report:
         panels={k: float(v.sum() / total.sum()) for k, v in share.items()},
         pairs=pairs,
     )
+
+
+def side_by_side(first: Report, second: Report) -> str:
+    """Return a table of two designs' third octaves in radiated power, and how much louder the second is."""
+    names = [r.sound.setup.cabinet.name for r in (first, second)]
+    lines = [f"third octaves in power, dB: {names[0]}; {names[1]}; change"]
+    other = {b: w for b, _, w in second.bands}
+    lines += [f"{b:8g}  {w:7.1f}  {other[b]:7.1f}  {other[b] - w:+6.1f}" for b, _, w in first.bands if b in other]
+    return "\n".join(lines) + "\n"
 
 
 def _bands(s: Sound) -> Iterator[tuple[float, float, float]]:

@@ -23,8 +23,10 @@ from bracewright.sound.damping import Damped
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
-BEYOND = 1.5  # modes are taken up to this times the highest frequency
+BEYOND = 1.2  # modes are taken up to this times the highest frequency
+STEPS = 3  # static corrections of each load
 DEPENDENT = 1e-9
+SETTLED = 1e-6  # of the highest eigenvalue; static corrections take up what modes lack
 
 
 @dataclass(frozen=True)
@@ -112,7 +114,7 @@ def modes_up_to(damped: Damped, highest_Hz: float, progress: Callable[[str], Non
         progress(f"solving {model.dofs} unknowns for {max(count, 1)} modes up to {highest_Hz:.0f} Hz")
     if count > 1500:
         raise SolveError(f"there are {count} modes up to {highest_Hz:.0f} Hz; ask for a lower frequency")
-    return solve(model, max(count, 1), prove=False)
+    return solve(model, max(count, 1), prove=False, tolerance=SETTLED)
 
 
 def reduce(damped: Damped, modes: Modes, loads: NDArray[Any]) -> Reduced:
@@ -132,10 +134,16 @@ def reduce(damped: Damped, modes: Modes, loads: NDArray[Any]) -> Reduced:
         loads = loads / (np.linalg.norm(loads, axis=0) + 1e-300)
         if loads.shape[1]:
             op = factor(model.K + shift * model.M)
-            rest = op.solve(np.ascontiguousarray(loads))
-            # A second step takes in how the deflection changes with frequency.
-            rest = np.hstack([rest, op.solve(model.M @ (rest - base @ (base.T @ (model.M @ rest))))])
-            rest = rest / np.sqrt(np.einsum("ik,ik->k", rest, model.M @ rest))
+            step = op.solve(np.ascontiguousarray(loads))
+            steps = []
+            # Further steps take in how the deflection changes with frequency.
+            for _ in range(STEPS):
+                for _ in range(2):
+                    step = step - base @ (base.T @ (model.M @ step))
+                step = step / np.sqrt(np.einsum("ik,ik->k", step, model.M @ step))
+                steps.append(step)
+                step = op.solve(model.M @ step)
+            rest = np.hstack(steps)
         else:
             rest = loads
         for _ in range(2):

@@ -18,7 +18,7 @@ from bracewright.sound.air import air_mesh, air_modes
 from bracewright.sound.damping import damped
 from bracewright.sound.drive import Drive, drive, fixing_patterns, mounted, playing, source_rows
 from bracewright.sound.medium import DENSITY, SPEED
-from bracewright.sound.radiate import Outside, outside
+from bracewright.sound.radiate import Baffled, Outside, baffled, outside
 from bracewright.sound.response import BEYOND, Reduced, modes_up_to, reduce
 from bracewright.sound.surface import piston, wall_rows
 
@@ -28,6 +28,9 @@ Progress = Callable[[str], None]
 DISTANCE = 1000.0  # mm in front of the baffle
 AIR_BEYOND = 1.1
 PATTERNS = 6  # frequencies whose loads get static corrections
+LARGEST = 30.0  # mm, element side of the boards
+SMALLEST = 12.0
+PER_BOARD = 1.25  # element side over the thinnest panel: larger ones put its modes some per cent high
 
 
 @dataclass(frozen=True)
@@ -44,7 +47,7 @@ class Setup:
         Reaction forces in the basis, N per m/s2.
     push : (r, m) array
         Inside pressure in the basis, N per unit of each air mode.
-    outside : Outside
+    outside : Outside or Baffled
     walls : (panels, r) array
         Outward motion of the outside for each column of the basis.
     pistons : (panels,) array
@@ -57,7 +60,7 @@ class Setup:
     drive: Drive
     force: Array
     push: Array
-    outside: Outside
+    outside: Outside | Baffled
     walls: Array
     pistons: Array
 
@@ -104,6 +107,11 @@ class Sound:
     seconds: Mapping[str, float]
 
     @property
+    def volume_velocity(self) -> Mapping[str, Complex]:
+        """What each side of the cabinet moves outward, (f,), m3/s; what fills an opening moves with its edge."""
+        return volumes(self.setup.outside, self.setup.walls, self.frequency_Hz, self.displacement)
+
+    @property
     def level_dB(self) -> Array:
         """Cabinet over drivers at the point."""
         return np.asarray(20 * np.log10(np.abs(self.cabinet_Pa) / np.abs(self.drivers_Pa)))
@@ -130,13 +138,27 @@ def default_frequencies(low_Hz: float = 20.0, high_Hz: float = 2000.0, count: in
     return np.geomspace(low_Hz, high_Hz, count)
 
 
+def volumes(surface: Outside | Baffled, walls: Array, frequency_Hz: Array, q: Complex) -> dict[str, Complex]:
+    """Return the volume velocity (f,) of each side for displacements q (f, r) in a basis that moves `walls`."""
+    area = surface.surface.panels.all_area
+    rows = {side: area[i] @ walls[i] for side, i in surface.surface.faces.items()}
+    return {side: 2j * np.pi * frequency_Hz * (q @ row) for side, row in rows.items()}
+
+
+def element_size(cabinet: Cabinet) -> float:
+    """Return the element side, mm, that `sound` takes when none is given."""
+    thinnest = min(cabinet.part_board(p).thickness for p in PANELS)
+    return float(np.clip(PER_BOARD * thinnest, SMALLEST, LARGEST))
+
+
 def set_up(
     cabinet: Cabinet,
     highest_Hz: float,
     *,
-    size: float = 30.0,
+    size: float | None = None,
     drivers: Sequence[str] | None = None,
     model: Model | None = None,
+    quick: bool = False,
     cache: bool = True,
     progress: Progress | None = None,
 ) -> Setup:
@@ -146,18 +168,20 @@ def set_up(
     ----------
     cabinet : Cabinet
     highest_Hz : float
-    size : float
-        Element side of the boards, mm.
+    size : float, optional
+        Element side of the boards, mm; the default follows from the thinnest panel.
     drivers : sequence of str, optional
         Openings of the drivers that play.
     model : Model, optional
-        Built already with that element side.
+        Built already.
+    quick : bool
+        Take each panel as if in an endless baffle (see `radiate.Baffled`): a rough estimate without an operator.
     cache : bool
         Whether the outside operator is kept on disk.
     """
     tell = progress or (lambda _: None)
     tell("meshing and assembling")
-    structure = damped(model or build(cabinet, size=size), size=size)
+    structure = damped(model or build(cabinet, size=size or element_size(cabinet)))
     model = structure.model
     names = [d.opening for d in playing(model, drivers)]
     tell("modes of the air inside")
@@ -169,7 +193,8 @@ def set_up(
     seen = np.geomspace(highest_Hz / 30, highest_Hz, PATTERNS)
     reduced = reduce(structure, modes, np.hstack([driving.patterns(seen), fixing_patterns(model)]))
     reduced, force = mounted(reduced, driving)
-    operator = outside((cabinet.width, cabinet.depth, cabinet.height), highest_Hz, cache=cache, progress=progress)
+    box = (cabinet.width, cabinet.depth, cabinet.height)
+    operator = baffled(box, highest_Hz) if quick else outside(box, highest_Hz, cache=cache, progress=progress)
     pistons = np.zeros(len(operator.surface.panels.all_area))
     for d in playing(model, names):
         pistons += piston(cabinet, operator.surface, d.opening, d.piston_area_cm2 / 1e4)
@@ -191,10 +216,11 @@ def sound(
     frequency_Hz: Array | None = None,
     *,
     point: tuple[float, float, float] | None = None,
-    size: float = 30.0,
+    size: float | None = None,
     drivers: Sequence[str] | None = None,
     two_way: bool = False,
     air_load: bool = True,
+    quick: bool = False,
     model: Model | None = None,
     cache: bool = True,
     progress: Progress | None = None,
@@ -212,6 +238,8 @@ def sound(
         Whether moving walls also drive the air inside.
     air_load : bool
         Whether the air outside loads the walls.
+    size, drivers, quick, model, cache
+        As in `set_up`.
 
     Raises
     ------
@@ -223,7 +251,16 @@ def sound(
     started = time.perf_counter()
     f = default_frequencies() if frequency_Hz is None else np.asarray(frequency_Hz, dtype=float)
     with threadpool_limits(1):
-        ready = set_up(cabinet, float(f.max()), size=size, drivers=drivers, model=model, cache=cache, progress=progress)
+        ready = set_up(
+            cabinet,
+            float(f.max()),
+            size=size,
+            drivers=drivers,
+            model=model,
+            quick=quick,
+            cache=cache,
+            progress=progress,
+        )
         middle = time.perf_counter()
         out = spectrum(ready, f, point=point, two_way=two_way, air_load=air_load, progress=progress)
     seconds = {"set up": middle - started, "frequencies": time.perf_counter() - middle}

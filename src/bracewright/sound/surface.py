@@ -17,6 +17,7 @@ from bracewright.errors import DesignError
 from bracewright.fem.joints import motion, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart
+from bracewright.fem.sheets import outward_sign
 from bracewright.fem.system import Model
 from bracewright.sound.bem import Panels
 
@@ -84,12 +85,6 @@ class BoxSurface:
         every = (self.panels.mirrors[:, None, None] * xyz).reshape(-1, *xyz.shape[1:])
         share = np.tile(w / self.panels.area[:, None], (len(self.panels.mirrors), 1))
         return every + self.middle, share
-
-
-def outward_sign(part: FlatPart) -> float:
-    """+1 where a panel's third axis points out of the cabinet, else -1."""
-    along = part.rotation[2][AXES.index(PANEL_NORMAL[part.name])]
-    return float(np.sign(along) * (-1.0 if part.name in LOWER_PANELS else 1.0))
 
 
 def ring_rows(model: Model, opening: str) -> tuple[Array, Any]:

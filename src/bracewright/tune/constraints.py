@@ -234,8 +234,8 @@ def amounts(
     -------
     dict
         ``web.BRACE.POCKET.PART``, ``between.BRACE.POCKET.POCKET``, ``radius.BRACE.POCKET``, ``spacing.LOWER.UPPER``,
-        ``groove.BRACE.PART``, ``foot.BRACE.BRACE.POCKET`` and ``opening.BRACE.OPENING`` in mm, ``open_area.BRACE`` in percent, ``series.AXIS`` in
-        cm2, ``volume`` and ``mass`` in hundredths of a litre and of a kilogram.
+        ``groove.BRACE.PART``, ``foot.BRACE.BRACE.POCKET`` and ``opening.BRACE.OPENING`` in mm, ``open_area.BRACE`` in
+        percent, ``series.AXIS`` in cm2, ``volume`` and ``mass`` in hundredths of a litre and of a kilogram.
     """
     parts = layout.layouts(cabinet)
     out: dict[str, float] = {}
