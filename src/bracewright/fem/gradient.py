@@ -13,7 +13,7 @@ what moves. Repeated modes have no derivative of their own: use sums over cluste
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.sparse as sp
@@ -235,9 +235,8 @@ class Sensitivity:
 
     def _joint(self, m: lay.Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], number: int) -> Array:
         """phi' (K - lambda M) phi of one joint line, points kept in the triangles they are in today."""
-        step = self.model.size * MM
         like, elements = self._block(number)
-        block = make_block(m, cabinet, parts, step, like)
+        block = self._shifted(m, parts, number) or make_block(m, cabinet, parts, self.model.size * MM, like)
         if len(block.line.points) != len(like.line.points):
             raise SolveError(
                 f"the joint of {m.a!r} and {m.b!r} gains or loses wood just here; take a slightly different design"
@@ -252,6 +251,18 @@ class Sensitivity:
         else:
             forms = self._line_forms(m, cabinet, block)
         return self._line_energy(forms, self._motions(block, elements))
+
+    def _shifted(self, m: lay.Meeting, parts: Mapping[str, FlatPart], number: int) -> Block | None:
+        """Today's joint line on parts whose nodes alone have moved, well clear of their cut-outs; else None."""
+        like, _ = self._block(number)
+        if m is not self._meetings[number] or not len(like.line.points):
+            return None
+        ends = like.line.points[[0, -1]]
+        for p in like.ports:
+            new = parts[p.part.name]
+            if new.laminate is not p.part.laminate or not new.clear_of_cuts(new.to_plane(ends + p.offset)):
+                return None
+        return replace(like, ports=tuple(replace(p, part=parts[p.part.name]) for p in like.ports))
 
     def _block(self, number: int) -> tuple[Block, list[NDArray[np.int64]]]:
         """A joint line of today's design and the triangles its points are in."""

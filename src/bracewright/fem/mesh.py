@@ -24,6 +24,10 @@ MM = 1e-3
 SETTLED = 1e-15  # m; where a point in a curved triangle is found
 MAX_MESH_BYTES = 50_000_000
 MAX_NODES = 200_000
+FARTHEST = 1e5  # mm
+AREA_OFF = 0.1  # of a part; coarse chords around large openings take several per cent
+#: Formats whose readers end on every damaged file; others of meshio's wait for ever, or unpack what may have any size.
+MESH_ENDINGS = (".msh", ".vtu", ".vtk", ".stl", ".obj", ".inp", ".mesh", ".bdf", ".nas", ".fem", ".avs", ".xml")
 
 
 @dataclass(frozen=True)
@@ -286,30 +290,36 @@ def _curve_sides(straight: tuple[Array, IntArray], paths: Sequence[Path]) -> Pla
 
 
 def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> PlanarMesh:
-    """Read a planar mesh of a part (in-plane cabinet coordinates, mm) in any format meshio knows.
+    """Read a planar mesh of a part (in-plane cabinet coordinates, mm) in one of the formats of `MESH_ENDINGS`.
 
     Raises
     ------
     FileError
-        If it cannot be read, or holds no triangles, or does not cover the part.
+        If it cannot be read, or is of another format, or holds no triangles, or does not cover the part.
     """
     import meshio
 
+    ending = os.path.splitext(path)[1].lower()
+    if ending not in MESH_ENDINGS:
+        raise FileError(f"{path}: the ending {ending!r} is not read; give one of {', '.join(MESH_ENDINGS)}")
     try:
         if os.path.getsize(path) > MAX_MESH_BYTES:
             raise FileError(f"{path}: larger than {MAX_MESH_BYTES // 1_000_000} MB; give a coarser mesh")
         m = meshio.read(path)
+        cells = [c.data[:, :3] for c in m.cells if c.type in ("triangle", "triangle6")]
+        triangles = np.vstack(cells).astype(np.int64) if cells else np.zeros((0, 3), np.int64)
+        points = np.asarray(m.points, dtype=float)
     except FileError:
         raise
     except (Exception, SystemExit) as e:  # readers raise anything on a damaged file
         raise FileError(f"{path}: cannot be read as a mesh ({e}); give any planar triangle mesh meshio reads") from e
-    cells = [c.data[:, :3] for c in m.cells if c.type in ("triangle", "triangle6")]
-    points = np.asarray(m.points, dtype=float)[:, :2]
-    if not cells or not np.isfinite(points).all() or len(points) > MAX_NODES:
-        raise FileError(f"{path}: holds no finite triangles, or over {MAX_NODES} nodes; give a planar triangle mesh")
-    triangles = np.vstack(cells).astype(np.int64)
-    if not len(triangles) or triangles.min() < 0 or triangles.max() >= len(points):
-        raise FileError(f"{path}: a triangle has a node that is not there, or there is none; repair the mesh")
+    if not len(triangles) or points.ndim != 2 or points.shape[1] < 2 or not 3 <= len(points) <= MAX_NODES:
+        raise FileError(f"{path}: holds no triangles, or over {MAX_NODES} nodes; give a planar triangle mesh")
+    points = points[:, :2]
+    if not np.abs(points).max() < FARTHEST:
+        raise FileError(f"{path}: a node is not within {FARTHEST:g} mm of the origin; lengths are in mm")
+    if triangles.min() < 0 or triangles.max() >= len(points):
+        raise FileError(f"{path}: a triangle has a node that is not there; repair the mesh")
     used, flat = np.unique(triangles, return_inverse=True)
     triangles = flat.reshape(triangles.shape)
     points = points[used]
@@ -329,5 +339,10 @@ def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> Pla
         raise FileError(
             f"{path}: spans {lo[0]:.4g}..{hi[0]:.4g} by {lo[1]:.4g}..{hi[1]:.4g} but the part spans "
             f"{x0:.4g}..{x1:.4g} by {y0:.4g}..{y1:.4g}; use in-plane cabinet coordinates in mm"
+        )
+    if abs(np.abs(area).sum() / 2 / region.area - 1) > AREA_OFF:
+        raise FileError(
+            f"{path}: its triangles cover {np.abs(area).sum() / 200:.5g} cm2 but the part has {region.area / 100:.5g}; "
+            "triangles are missing or twice there"
         )
     return PlanarMesh(points * MM, triangles)
