@@ -287,7 +287,13 @@ class _Run:
         """Follow the slopes from the start, then, while evaluations last, from the best of points strewn wide."""
         reached = [(self.top, self.best)]
         while len(self.tried) < evaluations:
-            self.follow(evaluations)
+            gained = True
+            while gained and len(self.tried) < evaluations:
+                self.follow(evaluations)
+                # Where slopes lead no further, scores alone may: a crest is rough, and slopes of levels are not exact.
+                foot = self.top
+                self.climb(min(evaluations, len(self.tried) + len(self.best) // 2 + 2))
+                gained = self.top > foot + 10 * GAIN
             reached.append((self.top, self.best))
             if len(self.tried) >= evaluations:
                 break
