@@ -25,6 +25,7 @@ __version__ = "0.1.0"
 if TYPE_CHECKING:
     from bracewright import measure as measure
     from bracewright import sound as sound
+    from bracewright import tune as tune
     from bracewright.boards import Board as Board
     from bracewright.boards import library as library
     from bracewright.design.account import account as account
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
     from bracewright.make import export as export
     from bracewright.show import measure_plots as measure_plots
     from bracewright.show import plots as plots
+    from bracewright.show import sound_plots as sound_plots
     from bracewright.show.explorer import Explorer as Explorer
     from bracewright.show.explorer_widget import explore as explore
     from bracewright.show.report import write_report as write_report
@@ -76,6 +78,8 @@ _HOME = {
     "search": "tune",
     "measure": "measure",
     "measure_plots": "show.measure_plots",
+    "sound_plots": "show.sound_plots",
+    "tune": "tune",
     "plots": "show.plots",
     "Explorer": "show.explorer",
     "explore": "show.explorer_widget",

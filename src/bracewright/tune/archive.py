@@ -92,7 +92,7 @@ class Archive:
                 if "reason" not in record and "slope" not in record and not record["frequency_Hz"]:
                     raise KeyError("frequency_Hz")
                 self._known[record.pop("key")] = record
-            except (ValueError, KeyError, TypeError, AttributeError) as e:
+            except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as e:
                 raise FileError(f"{path}: line {number} is no record of a search; give another file") from e
         if torn:
             start = OPENING.encode()
