@@ -88,7 +88,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = _parser().parse_args(argv)
     progress = Progress(sys.stderr)
     try:
-        with _library_output_hidden():
+        with _library_output_hidden(), contextlib.ExitStack() as args.held:
             table, text = args.run(args, progress)
         progress.clear()
         _print(json.dumps(table, indent=2, allow_nan=False) + "\n" if args.json else text)
@@ -107,6 +107,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader has gone; keep the interpreter from complaining when it flushes.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FAILED
+    except OSError as e:  # whatever else is full or gone, standard output for one
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _end(progress, FAILED, f"{e.filename or 'standard output'}: {e.strerror or e}; check the disk")
     except MemoryError:
         return _end(progress, FAILED, "out of memory; use larger elements (--size) or fewer braces")
     return DONE
@@ -172,8 +176,9 @@ def _parser() -> Parser:
     tune = command("tune", _tune, "search for better brace positions and pocket sizes")
     fit = command("fit", _fit, "correct a design's boards and joints by records of taps on the cabinet")
     cut = command("cut", _cut, "write the outlines to cut: DXF, coordinates, cut list")
+    page = command("report", _report, "one HTML page about a cabinet: for the customer first, then for the maker")
     demo = command("demo", _demo, "run the whole job on an example cabinet")
-    for sub in (check, modes, sound, tune, fit, cut):
+    for sub in (check, modes, sound, tune, fit, cut, page):
         sub.add_argument("file", metavar="FILE", help="design file")
     for sub in (tune, fit, cut):
         sub.add_argument("--out", required=True, metavar="DIR", help="folder to write to; made if it is missing")
@@ -185,6 +190,10 @@ def _parser() -> Parser:
     modes.add_argument("--size", type=_number(3.0, 300.0), metavar="MM", help="side of an element, mm (default 30)")
     modes.add_argument("--joints", choices=JOINT_MODELS, help="how thick joints are modelled (default computed)")
     modes.add_argument("--vtu", metavar="FILE", help="also write parts and mode shapes as a VTU mesh")
+    page.add_argument("--out", required=True, metavar="FILE.html", help="page to write")
+    page.add_argument("--beside", metavar="OTHER", help="the design file it was before")
+    page.add_argument("--quick", action="store_true", help="rough sound, up to 1 kHz")
+    page.add_argument("--size", type=_number(10.0, 100.0), default=30.0, metavar="MM", help="side of elements, mm (30)")
     sound.add_argument("--beside", metavar="OTHER", help="a second design file to hear at the same scale")
     sound.add_argument("--quick", action="store_true", help="rough: each panel as if in an endless baffle")
     sound.add_argument("--high", type=_number(200.0, 4000.0), default=2000.0, metavar="HZ", help="up to here (2000)")
@@ -250,15 +259,18 @@ def _number(low: float, high: float) -> Callable[[str], float]:
     return read
 
 
-def _folder(path: str) -> Path:
-    """Make a folder to write to, before any long work."""
-    folder = Path(path)
+def _folder(args: argparse.Namespace) -> Path:
+    """Make the folder to write to, before any long work, and keep other processes out of it."""
+    from bracewright.files import held
+
+    folder = Path(args.out)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as e:
         raise FileError(f"{folder}: cannot be made a folder ({e.strerror}); name another with --out") from e
     if not os.access(folder, os.W_OK):
         raise FileError(f"{folder}: cannot be written to; name another folder with --out")
+    args.held.enter_context(held(folder))
     return folder
 
 
@@ -326,7 +338,7 @@ def _sound(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.sound.report import side_by_side
 
     designs = [load(f) for f in (args.file, args.beside) if f]
-    folder = _folder(args.out) if args.out else None
+    folder = _folder(args) if args.out else None
     signal = listen.read_wav(args.wav) if args.wav else None
     f = default_frequencies(20.0, args.high, args.count)
     found = [report(radiated(c, f, size=args.size, quick=args.quick, progress=progress)) for c in designs]
@@ -374,7 +386,7 @@ def _fit(args: argparse.Namespace, progress: Progress) -> Report:
     cabinet = load(args.file)
     serial = serial_number(args.serial or "unnamed")
     kept, other = (load_modes(p) if p else None for p in (args.reference, args.pair))
-    folder = _folder(args.out)
+    folder = _folder(args)
     how = {"low_Hz": args.low, "high_Hz": args.high, "block_s": args.block, "window_s": args.window}
     if kept is None:
         progress("reading the records and fitting")
@@ -406,11 +418,28 @@ def _cut(args: argparse.Namespace, progress: Progress) -> Report:
 
     cabinet = load(args.file)
     progress("writing outlines")
-    files = export(cabinet, args.out, dxf_version=args.dxf)
+    files = export(cabinet, _folder(args), dxf_version=args.dxf)
     locked = assembly(cabinet).conflicts
     told = "".join(f"CANNOT BE ASSEMBLED AS DRAWN: {', '.join(group)} lock each other\n" for group in locked)
     table = {"name": cabinet.name, "files": [str(f) for f in files], "locked": [list(group) for group in locked]}
     return table, told + "".join(f"{f}\n" for f in files)
+
+
+def _report(args: argparse.Namespace, progress: Progress) -> Report:
+    from bracewright.design.designfile import load
+    from bracewright.show.report import write_report
+
+    cabinet, beside = load(args.file), load(args.beside) if args.beside else None
+    if not Path(args.out).absolute().parent.is_dir():
+        raise FileError(f"{args.out}: its folder does not exist; make it or name another with --out")
+    made = write_report(cabinet, args.out, beside=beside, size=args.size, quick=args.quick, progress=progress)
+    mean, most = made.error_percent
+    first = made.now.modes.frequency_Hz[0]
+    text = (
+        f"{cabinet.name}: first mode {first:.1f} Hz; against a coarser mesh the modes change by {mean:.2f} %, "
+        f"at most {most:.2f} %\n{args.out}\n"
+    )
+    return {**made.to_table(), "files": [args.out]}, text
 
 
 def _tune(args: argparse.Namespace, progress: Progress) -> Report:
@@ -419,7 +448,7 @@ def _tune(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.tune import Goal, search
 
     cabinet = load(args.file)
-    folder = _folder(args.out)
+    folder = _folder(args)
     kept = folder / KEPT_SEARCH
     if not args.resume:
         kept.unlink(missing_ok=True)
@@ -454,7 +483,7 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
 
     started = time.perf_counter()
     cabinet = example("stand-mount")
-    folder = _folder(args.out)
+    folder = _folder(args)
     progress("account")
     a = account(cabinet)
     save(cabinet, folder / "design.toml")
@@ -474,7 +503,7 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
     progress("pictures and files to cut from")
     save(found.cabinet, folder / "tuned.toml")
     plots.save_png(plots.before_after(before, after), folder / "modes.png")
-    cut = export(found.cabinet, _folder(str(folder / "cut")))
+    cut = export(found.cabinet, folder / "cut")
     own = [folder / name for name in ("design.toml", "account.txt", "tuned.toml", "modes.png")]
     seconds = time.perf_counter() - started
     table = {

@@ -1,12 +1,19 @@
-"""Writing files so that a failure never costs the user data."""
+"""Writing files so that a failure never costs the user data, and keeping a folder for one process."""
 
 from __future__ import annotations
 
+import contextlib
 import os
-import tempfile
+import re
+import secrets
+import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 from bracewright.errors import FileError
+
+LOCK = ".bracewright.lock"
+_PART = re.compile(r"\.(\d+)-[0-9a-f]{8}\.part")
 
 
 def write_file(path: str | os.PathLike[str], content: str | bytes) -> None:
@@ -19,15 +26,106 @@ def write_file(path: str | os.PathLike[str], content: str | bytes) -> None:
     """
     p = Path(path)
     data = content.encode("utf-8") if isinstance(content, str) else content
+    # The name is known before the file is there, so that no moment is left in which a stop would leave it behind.
+    part = p.with_name(f".{os.getpid()}-{secrets.token_hex(4)}.part")
     try:
-        fd, name = tempfile.mkstemp(dir=p.parent, prefix=f".{p.name}.", suffix=".part")
         try:
-            with os.fdopen(fd, "wb") as f:
+            with open(part, "xb") as f:
                 f.write(data)
-            os.chmod(name, 0o644)
-            os.replace(name, p)
+                f.flush()
+                os.fsync(f.fileno())  # or a full disk may show only after the old file is gone
+            os.replace(part, p)
         except BaseException:
-            Path(name).unlink(missing_ok=True)
+            part.unlink(missing_ok=True)
             raise
     except OSError as e:
         raise FileError(f"{p}: cannot be written ({e.strerror}); check the folder and its rights") from e
+
+
+@contextlib.contextmanager
+def held(folder: str | os.PathLike[str]) -> Iterator[None]:
+    """Keep a folder to this process while it writes there.
+
+    The system frees it when the process ends in whatever way. What a killed one left half-done is removed.
+
+    Raises
+    ------
+    FileError
+        Another process holds it, or no file can be made there.
+    """
+    root = Path(folder)
+    path = root / LOCK
+    try:
+        file = _opened(path)
+    except FileError:
+        raise
+    except OSError as e:
+        raise FileError(f"{root}: cannot be written to ({e.strerror}); check its rights, or name another folder") from e
+    try:
+        for left in (*root.glob(".*.part"), *root.glob("*/.*.part")):
+            found = _PART.fullmatch(left.name)
+            if found and _gone(int(found[1])):
+                left.unlink(missing_ok=True)
+        yield
+    finally:
+        if sys.platform == "win32":  # an open file cannot be removed there
+            os.close(file)
+        with contextlib.suppress(OSError):
+            path.unlink()
+        if sys.platform != "win32":
+            os.close(file)
+
+
+def _gone(process: int) -> bool:
+    """Whether a process is there no more; False where that cannot be told."""
+    if sys.platform == "win32":
+        return False
+    try:
+        os.kill(process, 0)
+    except (ProcessLookupError, OverflowError):
+        return True
+    except PermissionError:
+        return False
+    return False
+
+
+def _opened(path: Path) -> int:
+    """Open and lock a file that stays in its place, with the number of this process in it."""
+    while True:
+        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        try:
+            if not _locked(file):
+                who = os.read(file, 20).decode("ascii", "replace").strip()
+                raise FileError(
+                    f"{path.parent}: process {who or 'of another run'} is writing there; wait for it, or name another "
+                    "folder with --out"
+                )
+            # The one that held it before may have removed it meanwhile.
+            if path.exists() and os.path.samestat(os.fstat(file), os.stat(path)):
+                os.ftruncate(file, 0)
+                os.write(file, f"{os.getpid()}\n".encode())
+                return file
+        except BaseException:
+            os.close(file)
+            raise
+        os.close(file)
+
+
+def _locked(file: int) -> bool:
+    """Lock an open file for this process; False where another one has."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(file, 1000, os.SEEK_SET)  # what is locked cannot be read there; the number stands before it
+            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+            os.lseek(file, 0, os.SEEK_SET)
+        else:
+            import fcntl
+
+            fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (BlockingIOError, PermissionError):
+        return False
+    except OSError:  # a file system without locks: better to write than to refuse
+        return True
+    return True

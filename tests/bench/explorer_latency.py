@@ -1,7 +1,7 @@
 """How long the explorer takes from a drag to the data of the new picture, on the stand-mount example.
 
-Run with ``python tests/bench/explorer_latency.py``. Dragging is a walk of small steps, as a mouse makes them; the brace's
-slider likewise. What a browser adds, drawing and the socket, is in the notebook's own test.
+Run with ``python tests/bench/explorer_latency.py``. Dragging is a walk of small steps, as a mouse makes them; the
+brace's slider likewise. What a browser adds, drawing and the socket, is in the notebook's own test.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def main() -> None:
     print(f"elements of {SIZE:g} mm, {x.state.model.dofs} unknowns, {x.count} modes; opened in "
           f"{time.perf_counter() - started:.1f} s")  # fmt: skip
     print(f"{'':24} median, s   worst, s   median of processor time, s")
-    at = dict((h.name, h.at) for h in x.handles())
+    at = {h.name: h.at for h in x.handles()}
     walks: dict[str, Callable[[int], dict[str, object]]] = {
         "pocket's width": lambda k: {"do": "drag", "handle": "width", "to": [at["width"][0] - 0.6 * (k + 1), 0.0]},
         "pocket's centre": lambda k: {"do": "drag", "handle": "centre", "to": [110, at["centre"][1] - 0.25 * (k + 1)]},

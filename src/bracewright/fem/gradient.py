@@ -268,12 +268,10 @@ class Sensitivity:
         """A joint line of today's design and the triangles its points are in."""
         if number not in self._blocks:
             here = self._meetings[number]
-            block = make_block(here, self.model.cabinet, self.model.parts, self.model.size * MM)
-            at = block.line
-            elements = [
-                p.part.mesh.locate(p.part.to_plane(at.points + p.offset))[0] if len(at.points) else np.zeros(0, int)
-                for p in block.ports
-            ]
+            row = self.model.terms["joint", here.a, here.b, here.kind, str(number)][2]
+            intervals = row.intervals if row is not None else ()
+            block = make_block(here, self.model.cabinet, self.model.parts, self.model.size * MM, intervals=intervals)
+            elements = list(row.triangles) if row is not None else []
             self._blocks[number] = block, elements
         return self._blocks[number]
 

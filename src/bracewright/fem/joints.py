@@ -7,7 +7,7 @@ the joint are linear in them, and the line adds the energy 1/2 int e' C e ds.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -30,11 +30,13 @@ GAUSS = np.array([-1.0, 1.0]) / np.sqrt(3.0)
 
 @dataclass(frozen=True)
 class JointRow:
-    """What a joint line rests on: a report for the account."""
+    """What a joint line rests on; the intervals of integration of its pieces, and the triangles its points are in."""
 
     meeting: Meeting
     length: float
     supported: float
+    intervals: tuple[int, ...] = ()
+    triangles: tuple[NDArray[np.int64], ...] = field(default=(), compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -71,6 +73,18 @@ def line(start: Array, end: Array, step: float) -> Line:
 def counts(intervals: Sequence[tuple[float, float]], step: float) -> list[int]:
     """Return how many intervals of integration each piece of a line gets."""
     return [max(1, int(np.ceil((b - a) / step - 1e-6))) for a, b in intervals]
+
+
+def kept_counts(intervals: Sequence[tuple[float, float]], step: float, like: tuple[int, ...]) -> list[int]:
+    """Return the counts of a near design's line where the pieces are as many, so that nothing jumps; else its own."""
+    return list(like) if like and len(like) == len(intervals) else counts(intervals, step)
+
+
+def kept_triangles(like: JointRow | None, points: int, ports: int) -> Sequence[NDArray[np.int64] | None]:
+    """Return the triangles of a near design's points for each port, where there are as many; else None for each."""
+    if like is None or len(like.triangles) != ports or any(len(t) != points for t in like.triangles):
+        return (None,) * ports
+    return like.triangles
 
 
 def pieces(start: Array, end: Array, intervals: Sequence[tuple[float, float]], number: Sequence[int]) -> Line:
@@ -224,22 +238,32 @@ def face_stiffness(spec: JointSpec, thickness: float) -> Array:
 
 
 def plain_joint(
-    m: Meeting, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int, spec: JointSpec, step: float
+    m: Meeting,
+    parts: Mapping[str, FlatPart],
+    first: Mapping[str, int],
+    total: int,
+    spec: JointSpec,
+    step: float,
+    like: JointRow | None = None,
 ) -> tuple[Any | None, None, JointRow]:
     """Tie two mid-surfaces along a line: three displacements and the rotation about the line."""
     a, b = parts[m.a], parts[m.b]
     start, end = m.start * MM, m.end * MM
     found = wood_along((a, b), start, end, (np.zeros(3), np.zeros(3)))
-    kept = pieces(start, end, found, counts(found, step))
-    row = JointRow(m, float(np.linalg.norm(end - start)) / MM, float(kept.weight.sum()) / MM)
+    number = kept_counts(found, step, like.intervals if like is not None else ())
+    kept = pieces(start, end, found, number)
+    row = JointRow(m, float(np.linalg.norm(end - start)) / MM, float(kept.weight.sum()) / MM, tuple(number))
     if not found:
         return None, None, row
     e: Any = 0
-    for part, sign in ((a, 1.0), (b, -1.0)):
+    inside = kept_triangles(like, len(kept.points), 2)
+    triangles = []
+    for part, sign, known in ((a, 1.0, inside[0]), (b, -1.0, inside[1])):
         value, dx, dy = motion(part, np.zeros(3), kept.along)
         value = np.vstack([value, turn(part, kept.along)])
         dx, dy = np.vstack([dx, np.zeros(FIELDS)]), np.vstack([dy, np.zeros(FIELDS)])
-        trace = part.mesh.trace(part.to_plane(kept.points))
+        trace = part.mesh.trace(part.to_plane(kept.points), known)
+        triangles.append(trace.element)
         e = e + rows(trace, sign * value, sign * dx, sign * dy, first[part.name], total)
     t = min(a.thickness, b.thickness)
     stiffest = RIGID_FACTOR * max(float(p.laminate.A.max()) / p.thickness for p in (a, b))

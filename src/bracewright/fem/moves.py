@@ -211,7 +211,7 @@ def follow(model: Model, cabinet: Cabinet) -> Model:
             raise MeshError(f"the mesh of {name!r} is squeezed too far to follow this change; build it afresh")
         parts[name] = part
     known = {key: term for key, term in model.terms.items() if _stays(key, moved, model, cabinet)}
-    return assemble(cabinet, parts, size=model.size, joints=model.joint_model, known=known)
+    return assemble(cabinet, parts, size=model.size, joints=model.joint_model, known=known, near=model.terms)
 
 
 def _areas(mesh: PlanarMesh) -> Array:

@@ -25,6 +25,7 @@ Array = NDArray[np.float64]
 SWEEPS = 8  # then the design is not near
 TOLERANCE = 1e-4  # relative error of a frequency
 DOUBT = (1.0, 8.0, 2.5)  # what is left beside its estimate after one sweep and after more, as seen at the worst
+NEIGHBOURS = 2  # places in the order that modes may change by in one sweep
 DEPENDENT = 1e-12
 
 
@@ -94,12 +95,15 @@ class Anchor:
         """
         model = follow(self.model, cabinet)
         t0 = time.perf_counter()
+        shift = float((2 * np.pi * self.modes.frequency_Hz[0]) ** 2)
         with threadpool_limits(1):
-            lam, phi = _from(model, np.hstack([model.rigid, self.shapes]), self.op, 6 + self.count, 2 * tolerance)
+            lam, phi = _from(
+                model, np.hstack([model.rigid, self.shapes]), self.op, 6 + self.count, 2 * tolerance, shift
+            )
         return model, as_modes(model, lam, phi, self.count, None, time.perf_counter() - t0)
 
 
-def _from(model: Model, start: Array, op: Factor, wanted: int, tolerance: float) -> tuple[Array, Array]:
+def _from(model: Model, start: Array, op: Factor, wanted: int, tolerance: float, shift: float) -> tuple[Array, Array]:
     """Return eigenpairs, `wanted` of them within a relative tolerance on the eigenvalues.
 
     The gain a correction promises is r' w with residual r and correction w = P r. After it, the gain
@@ -107,28 +111,27 @@ def _from(model: Model, start: Array, op: Factor, wanted: int, tolerance: float)
     """
     K, M = model.K, model.M
     n, k = start.shape
-    diagonal = np.sqrt(K.diagonal() + np.abs(K).max() * 1e-12)
-    space = _Space(n, k * (SWEEPS + 1))
+    diagonal = K.diagonal() + np.abs(K).max() * 1e-12
+    space = _Space(n, k * (SWEEPS + 1), shift)
     space.add(start, K @ start, M @ start)
-    left = np.full(wanted, np.inf)
-    gain = size = left
-    todo = np.arange(k)  # columns still corrected; the spare ones always
+    worth = np.zeros(k)  # what a unit of residual was worth when it was last corrected
+    todo = np.arange(k)
     for sweep in range(SWEEPS + 1):
         lam, y = space.ritz(k)
-        residual = space.residual(y[:, todo], lam[todo])
-        asked = todo[todo < wanted]
-        new = np.linalg.norm(residual[:, : len(asked)] / diagonal[:, None], axis=0)
+        residual = space.residual(y, lam)
+        size = np.maximum((residual**2 / diagonal[:, None]).sum(axis=0), 1e-300)
         if sweep:
-            left[asked] = DOUBT[min(sweep, len(DOUBT) - 1)] * gain * (new / size) ** 2
-            if left.max() < tolerance:
+            # Modes may have changed places, so a neighbour's worth counts too.
+            around = np.stack([np.roll(worth, j) for j in range(-NEIGHBOURS, NEIGHBOURS + 1)]).max(axis=0)
+            left = DOUBT[min(sweep, len(DOUBT) - 1)] * around * size
+            if left[:wanted].max() < tolerance:
                 return lam, space.basis[:, : space.filled] @ y
-            keep = np.concatenate([left > tolerance / 4, np.ones(k - wanted, dtype=bool)])[todo]
-            todo, residual, new = todo[keep], residual[:, keep], new[keep[: len(asked)]]
+            todo = np.flatnonzero((left > tolerance / 4) | (np.arange(k) >= wanted))
         if sweep == SWEEPS:
             break
-        w = op.solve(residual)
-        gain = np.einsum("im,im->m", residual, w) / np.maximum(np.abs(lam[todo]), lam[6])
-        gain, size = gain[: len(new)], np.where(new > 0, new, 1.0)
+        w = op.solve(residual[:, todo])
+        gain = np.einsum("im,im->m", residual[:, todo], w) / np.maximum(np.abs(lam[todo]), lam[6])
+        worth[todo] = gain / size[todo]
         space.add(w, K @ w, M @ w)
     raise SolveError("the design is too far from the one it is solved from; solve it afresh")
 
@@ -136,14 +139,15 @@ def _from(model: Model, start: Array, op: Factor, wanted: int, tolerance: float)
 class _Space:
     """A growing basis with its products, in memory laid out once."""
 
-    def __init__(self, n: int, room: int) -> None:
+    def __init__(self, n: int, room: int, shift: float) -> None:
+        self.shift = shift
         self.basis, self.kbasis, self.mbasis = (np.empty((n, room), order="F") for _ in range(3))
         self.k, self.m = (np.zeros((room, room)) for _ in range(2))
         self.filled = 0
 
     def add(self, x: Array, kx: Array, mx: Array) -> None:
-        """Add columns, scaled to unit mass."""
-        scale = 1 / np.sqrt(np.einsum("im,im->m", x, mx))
+        """Add columns, scaled to unit energy in K + shift M, so that what is stiff and light counts too."""
+        scale = 1 / np.sqrt(np.einsum("im,im->m", x, kx + self.shift * mx))
         new = slice(self.filled, self.filled + x.shape[1])
         for own, given in ((self.basis, x), (self.kbasis, kx), (self.mbasis, mx)):
             own[:, new] = given * scale
@@ -158,11 +162,13 @@ class _Space:
 
     def ritz(self, count: int) -> tuple[Array, Array]:
         """Lowest Ritz values and their coefficients; the basis may be nearly dependent."""
-        a, b = (g[: self.filled, : self.filled] for g in (self.k, self.m))
-        value, vector = np.linalg.eigh((b + b.T) / 2)
+        k, m = (g[: self.filled, : self.filled] for g in (self.k, self.m))
+        energy = k + self.shift * m
+        value, vector = np.linalg.eigh((energy + energy.T) / 2)
         good = value > DEPENDENT * value[-1]
         t = vector[:, good] / np.sqrt(value[good])
-        lam, y = np.linalg.eigh(t.T @ ((a + a.T) / 2) @ t)
-        if not np.isfinite(lam).all():
+        theta, y = np.linalg.eigh(t.T @ ((m + m.T) / 2) @ t)
+        theta, y = theta[::-1][:count], y[:, ::-1][:, :count]
+        if not np.isfinite(theta).all() or theta[-1] <= 0:
             raise SolveError("the eigenvalue solver returned values that are not finite; check the boards' numbers")
-        return lam[:count], t @ y[:, :count]
+        return 1 / theta - self.shift, t @ (y / np.sqrt(theta))

@@ -93,7 +93,7 @@ class FlatPart:
             self._grown["line", tolerance] = grown
         met = shapely.get_parts(shapely.LineString(flat).intersection(self._grown["line", tolerance]))
         out = []
-        for piece in met:
+        for piece in met[~shapely.is_empty(met)]:
             ends = [float(np.linalg.norm(np.array(c) - flat[0])) for c in (piece.coords[0], piece.coords[-1])]
             out.append((min(ends) * MM, min(max(ends), length) * MM))
         return sorted(out)

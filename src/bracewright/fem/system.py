@@ -150,6 +150,7 @@ def assemble(
     size: float,
     joints: str,
     known: Mapping[tuple[str, ...], Term] | None = None,
+    near: Mapping[tuple[str, ...], Term] | None = None,
 ) -> Model:
     """Assemble meshed parts to a model, taking over terms already known.
 
@@ -161,9 +162,11 @@ def assemble(
         As in `build`.
     known : mapping, optional
         Terms of a model on the same triangles that this design does not change.
+    near : mapping, optional
+        All terms of that model: joint lines keep its intervals and triangles, so that the matrices change smoothly.
     """
     t0 = time.perf_counter()
-    known = known or {}
+    known, near = known or {}, near or {}
     step = size * MM
     first, total = {}, 0
     for name, p in parts.items():
@@ -184,10 +187,11 @@ def assemble(
         term(("part", name), _part_term, name, parts, crossings, step, first[name], total)
     for k, m in enumerate(lines):
         key = ("joint", m.a, m.b, m.kind, str(k))
+        like = near[key][2] if key in near else None
         if joints == "computed":
-            term(key, joint_matrices, m, cabinet, parts, first, total, step)
+            term(key, joint_matrices, m, cabinet, parts, first, total, step, like)
         else:
-            term(key, plain_joint, m, parts, first, total, cabinet.joint_between(m.a, m.b), step)
+            term(key, plain_joint, m, parts, first, total, cabinet.joint_between(m.a, m.b), step, like)
     if joints == "computed":
         term(("cubes",), cube_masses, cabinet, parts, first, total)
     for d in cabinet.drivers:

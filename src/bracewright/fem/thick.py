@@ -19,7 +19,18 @@ from numpy.typing import NDArray
 from bracewright.boards import Board
 from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, JointSpec
 from bracewright.design.layout import Meeting, inner_face, panel_mid, sides
-from bracewright.fem.joints import JointRow, Line, counts, energy, face_stiffness, motion, pieces, rows, wood_along
+from bracewright.fem.joints import (
+    JointRow,
+    Line,
+    energy,
+    face_stiffness,
+    kept_counts,
+    kept_triangles,
+    motion,
+    pieces,
+    rows,
+    wood_along,
+)
 from bracewright.fem.mesh import MM, IntArray, Trace
 from bracewright.fem.parts import FlatPart, cross, part_board
 from bracewright.fem.plate import FIELDS
@@ -158,17 +169,21 @@ def port_motion(port: Port, at: Line, element: IntArray | None = None) -> tuple[
     return spread, trace
 
 
-def port_rows(block: Block, first: Mapping[str, int], total: int) -> Any:
-    """Rows (p 10 m, total) of every port's motions: point by point, port by port."""
-    data, cols = [], []
-    for port in block.ports:
-        entries, trace = port_motion(port, block.line)
+def port_rows(
+    block: Block, first: Mapping[str, int], total: int, triangles: Sequence[IntArray | None]
+) -> tuple[Any, tuple[IntArray, ...]]:
+    """Rows (p 10 m, total) of every port's motions, point by point, port by port, and the triangles of the points."""
+    data, cols, inside = [], [], []
+    for port, known in zip(block.ports, triangles, strict=True):
+        entries, trace = port_motion(port, block.line, known)
+        inside.append(trace.element)
         unknowns = first[port.part.name] + FIELDS * trace.nodes[:, :, None] + np.arange(FIELDS)
         data.append(entries)
         cols.append(np.broadcast_to(unknowns.reshape(len(entries), 1, -1), entries.shape))
     values, where = np.concatenate(data, axis=1), np.concatenate(cols, axis=1)
     indptr = np.arange(0, values.size + 1, values.shape[2])
-    return sp.csr_array((values.ravel(), where.ravel(), indptr), shape=(values.shape[0] * values.shape[1], total))
+    shape = (values.shape[0] * values.shape[1], total)
+    return sp.csr_array((values.ravel(), where.ravel(), indptr), shape=shape), tuple(inside)
 
 
 def line_matrix(e: Any, weight: Array, h: Array) -> Any:
@@ -197,7 +212,13 @@ class Measures:
 
 
 def joint_matrices(
-    m: Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int, step: float
+    m: Meeting,
+    cabinet: Cabinet,
+    parts: Mapping[str, FlatPart],
+    first: Mapping[str, int],
+    total: int,
+    step: float,
+    like: JointRow | None = None,
 ) -> tuple[Any | None, Any | None, JointRow]:
     """Return (K, M) that a joint adds, None where it finds no wood on both sides, and a report of its support.
 
@@ -205,12 +226,17 @@ def joint_matrices(
     ----------
     step : float
         Length of the intervals of integration, m.
+    like : JointRow, optional
+        Of a near design on the same triangles: its intervals and the triangles of its points are kept, so that the
+        matrices change smoothly from the one to the other.
     """
-    block = make_block(m, cabinet, parts, step)
-    row = JointRow(m, float(np.linalg.norm(m.end - m.start)), float(block.line.weight.sum()) / MM)
+    block = make_block(m, cabinet, parts, step, intervals=() if like is None else like.intervals)
+    supported = float(block.line.weight.sum()) / MM
+    row = JointRow(m, float(np.linalg.norm(m.end - m.start)), supported, block.intervals)
     if not len(block.line.points):
         return None, None, row
-    e = port_rows(block, first, total)
+    e, triangles = port_rows(block, first, total, kept_triangles(like, len(block.line.points), len(block.ports)))
+    row = replace(row, triangles=triangles)
     stiffness, hold = block_stiffness(block, cabinet.joint_between(m.a, m.b))
     K = line_matrix(e, block.line.weight, stiffness) if stiffness.any() else None
     M = None
@@ -261,11 +287,16 @@ def without_negative(stiffness: Array, scale: Array) -> Array:
 
 
 def make_block(
-    m: Meeting, cabinet: Cabinet, parts: Mapping[str, FlatPart], step: float, like: Block | None = None
+    m: Meeting,
+    cabinet: Cabinet,
+    parts: Mapping[str, FlatPart],
+    step: float,
+    like: Block | None = None,
+    intervals: tuple[int, ...] = (),
 ) -> Block:
     """Lay out the ports of a joint around its block, and its line where all of them find wood.
 
-    With `like`, the line is divided as in that block.
+    With `like`, the line is divided as in that block, or by `intervals`.
     """
     a, b = parts[m.a], parts[m.b]
     start, end = m.start * MM, m.end * MM
@@ -306,9 +337,7 @@ def make_block(
     ports = [Port(part, flat, *d, offset) for (part, _, offset), flat, d in zip(placed, slabs, turned, strict=True)]
     section, material = known or _section_of(ports, arms, m, cabinet)
     found = wood_along([p.part for p in ports], start, end, [p.offset for p in ports])
-    number = counts(found, step)
-    if like is not None and len(like.intervals) == len(found):
-        number = list(like.intervals)
+    number = kept_counts(found, step, intervals if like is None else like.intervals)
     return Block(tuple(ports), section, material, pieces(start, end, found, number), m.kind, tuple(number))
 
 
@@ -396,6 +425,8 @@ def block_stiffness(block: Block, spec: JointSpec) -> tuple[Array, float]:
     # The face that is glued: where the second board of a corner, or a brace's edge, meets the other board.
     glued = section.arms.index("+b")
     faces[glued] = face_stiffness(spec, float(section.size[glued]))
+    if block.kind == "cross":  # the second board ends at the first on both of its sides
+        faces[section.arms.index("-b")] = faces[glued]
     plane, slip, hold = section.stiffness(faces)
     if not faces[glued].any():
         hold = 0.0

@@ -57,27 +57,15 @@ def write_set(folder: str | os.PathLike[str], content: Mapping[str, str | bytes]
             raise FileError(
                 f"{place}: cannot be made a folder ({e.strerror}); name another, or check the rights"
             ) from e
-    places = {(root / n).parent for n in (*marks, LIST)}
-    before = _temporary(places)
-    try:
-        # Until all is done both the old and the new files count as ours.
-        write_file(root / LIST, _text({n: earlier.get(n, []) + marks.get(n, []) for n in {**earlier, **marks}}, left))
-        for name, data in content.items():
-            write_file(root / name, data)
-        for name in gone:
-            if name not in left:
-                _remove(root, name)
-        write_file(root / LIST, _text(marks, left))
-    except BaseException:
-        # Stopped while a temporary file was being made, its maker could not yet know its name.
-        for path in _temporary(places) - before:
-            path.unlink(missing_ok=True)
-        raise
+    # Until all is done both the old and the new files count as ours.
+    write_file(root / LIST, _text({n: earlier.get(n, []) + marks.get(n, []) for n in {**earlier, **marks}}, left))
+    for name, data in content.items():
+        write_file(root / name, data)
+    for name in gone:
+        if name not in left:
+            _remove(root, name)
+    write_file(root / LIST, _text(marks, left))
     return (*(root / n for n in content), root / LIST)
-
-
-def _temporary(places: set[Path]) -> set[Path]:
-    return {p for place in places for p in place.glob(".*.part")}
 
 
 def _mark(data: bytes) -> str:

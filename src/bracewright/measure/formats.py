@@ -198,12 +198,15 @@ def _uff_sets(p: Path) -> list[dict[str, Any]]:
         u = pyuff.UFF(str(p))
         which = [int(i) for i in np.flatnonzero(np.asarray(u.get_set_types()) == 58)]
         sets = [u.read_sets(i) for i in which]
+        for s in sets:
+            s["data"] = np.asarray(s["data"], dtype=complex if np.iscomplexobj(s["data"]) else float)
+            s["x"] = np.asarray(s["x"], dtype=float)
     except Exception as e:  # the reader raises its own kinds on damaged files
         raise FileError(f"{p}: cannot be read as UFF ({e}); export it again as type 58") from e
     if not sets:
         raise FileError(f"{p}: holds no function (type 58); export time records or FRFs")
     for s in sets:
-        data, count = np.asarray(s["data"]), int(s.get("num_pts", -1))
+        data, count = s["data"], int(s.get("num_pts", -1))
         if data.ndim != 1 or len(data) != count:
             raise FileError(f"{p}: a record holds {data.size} of {count} values; the file is cut short")
         if not np.isfinite(data).all():
@@ -220,7 +223,8 @@ def read_uff(p: Path) -> list[list[UffSignal]]:
     for s in _uff_sets(p):
         if s.get("func_type") != 1:
             continue
-        step = float(s["abscissa_inc"]) if s.get("abscissa_spacing") == 1 else float(np.median(np.diff(s["x"])))
+        even = s.get("abscissa_spacing") == 1
+        step = float(s.get("abscissa_inc", 0.0)) if even else float(np.median(np.diff(s["x"])))
         if not step > 0:
             raise FileError(f"{p}: the time step is {step:g} s; export it again with even spacing")
         signal = UffSignal(

@@ -189,7 +189,8 @@ def from_table(data: Mapping[str, Any]) -> MeasuredModes:
             Place(part=s["part"], at=tuple(s["at"]), direction=s["direction"]): float(s["mass_g"]) / 1000
             for s in data["sensors"]
         }
-        if not (np.isfinite(columns).all() and np.isfinite(z).all() and (columns[0] > 0).all()):
+        finite = all(np.isfinite(v).all() for v in (columns, z, list(masses.values())))
+        if not (finite and (columns[0] > 0).all()):
             raise DesignError("holds values that are not finite", key="modes")
     except BracewrightError:
         raise

@@ -35,7 +35,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bracewright.design.cabinet import AXES, PANELS, Cabinet
-from bracewright.design.checks import choice, known_keys, number, table, tables
+from bracewright.design.checks import choice, known_keys, number, table, tables, text
 from bracewright.design.layout import part_layout
 from bracewright.errors import DesignError, FileError
 from bracewright.measure import formats
@@ -93,6 +93,7 @@ class Place:
     direction: str = "out"
 
     def __post_init__(self) -> None:
+        text(self.part, "part")
         if not isinstance(self.at, list | tuple) or len(self.at) != 2:
             raise DesignError(f"got {self.at!r}; give two in-plane coordinates in mm, such as [150, 210]", key="at")
         a, b = (number(v, "at", low=-10.0, high=5000.0, hint="mm") for v in self.at)

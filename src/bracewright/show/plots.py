@@ -1,62 +1,94 @@
-"""Pictures of modes. Each function draws on `ax`, or on a new figure, and returns the artists it drew.
+"""Pictures of modes and designs. Each function draws on `ax`, or on a new figure, and returns the artists it drew.
 
 Nothing is shown and no global state is touched: ``artists[0].figure`` is the figure. Positive and negative are told
-apart by solid and dashed lines, so the pictures also read in grey.
+apart by solid and dashed lines, so the pictures also read in grey. Those in space and of pockets have modules of their
+own and are offered here too.
 """
 
 from __future__ import annotations
 
-import io
-import os
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
+from bracewright.design.cabinet import in_plane
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
 from bracewright.fem.modes import Modes
 from bracewright.fem.plate import FIELDS
 from bracewright.fem.system import Model
-from bracewright.files import write_file
+from bracewright.show import canvas
+from bracewright.show.canvas import check, figure_of, new_axes, outward, save_png
+from bracewright.show.pocket_plots import pocket_drawing
+from bracewright.show.space_plots import cabinet_drawing, deformed, movie, movie_html
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+__all__ = [
+    "added_mass",
+    "before_after",
+    "cabinet_drawing",
+    "deformed",
+    "field_map",
+    "figure_of",
+    "frequency_ladder",
+    "mode_map",
+    "movie",
+    "movie_html",
+    "pocket_drawing",
+    "save_png",
+    "sensitivity_map",
+    "trade_off",
+    "unfolded",
+]
+
 Array = NDArray[np.float64]
-COLOURS = "RdBu_r"
 LEVELS = np.linspace(-1, 1, 17)
-QUIET = 0.1  # of the largest; a part that moves less has no node line worth drawing
-GAP = 30.0  # mm, between unfolded parts and the braces beside them
-# A six-node triangle as four flat ones: corners 0-2, middles of sides 01, 12, 02.
-_QUARTERS = np.array([[0, 3, 5], [3, 1, 4], [5, 4, 2], [3, 4, 5]])
+CLOSE_PERCENT = 3.0  # neighbouring modes nearer than this are marked; common practice, no source
+TICKS = [-1, -0.5, 0, 0.5, 1]
+NORMAL = "normal displacement over the largest (dashed: negative)"
 
 
-def frequency_ladder(before: Modes, after: Modes | None = None, ax: Axes | None = None) -> list[Artist]:
+def frequency_ladder(
+    before: Modes, after: Modes | None = None, ax: Axes | None = None, *, close_percent: float = CLOSE_PERCENT
+) -> list[Artist]:
     """Draw mode frequencies as rungs: those before on the lower row, those after on the upper.
+
+    Neighbours closer than `close_percent` are tied by a thick bar over their rungs, with the distance in percent.
 
     Parameters
     ----------
     before, after : Modes
     ax : matplotlib Axes, optional
+    close_percent : float
+        Of the lower one's frequency.
     """
-    ax = ax or _new_axes((8.0, 2.2))
+    ax = ax or new_axes((8.0, 2.4))
     rows = [("before", before)] + ([("after", after)] if after is not None else [])
     artists: list[Artist] = []
     for y, (_, modes) in enumerate(rows):
-        f = modes.frequency_Hz
-        artists.append(ax.vlines(f, y - 0.36, y + 0.36, color="black", linewidth=1.6))
+        f = np.sort(modes.frequency_Hz)
+        artists.append(ax.vlines(f, y - 0.3, y + 0.3, color="black", linewidth=1.6))
         artists.append(
             ax.annotate(f"{f[0]:.0f} Hz", (f[0], y), (-6, 0), textcoords="offset points", ha="right", va="center")
         )
+        apart = 100 * np.diff(f) / f[:-1]
+        near = np.flatnonzero(apart < close_percent)
+        if len(near):
+            artists.append(ax.hlines(np.full(len(near), y + 0.3), f[near], f[near + 1], color="black", linewidth=4))
+        for k in near:
+            middle = (f[k] + f[k + 1]) / 2
+            artists.append(ax.text(middle, y + 0.36, f"{apart[k]:.1f}", fontsize=7, ha="center", va="bottom"))
     ax.set_yticks(range(len(rows)), [name for name, _ in rows])
-    ax.set_ylim(-0.6, len(rows) - 0.4)
+    ax.set_ylim(-0.5, len(rows) - 0.3)
     lowest, highest = (g([g(m.frequency_Hz) for _, m in rows]) for g in (min, max))
     ax.set_xlim(lowest - 0.16 * (highest - lowest), highest + 0.03 * (highest - lowest))
-    ax.set_xlabel("frequency, Hz")
+    ax.set_xlabel(f"frequency, Hz (bars: neighbours closer than {close_percent:g} %, by how many percent)")
     ax.grid(axis="x", color="0.85", linewidth=0.6)
     ax.set_axisbelow(True)
     return artists
@@ -75,19 +107,19 @@ def mode_map(model: Model, modes: Modes, number: int, part: str, ax: Axes | None
         A panel's side or a brace's name.
     ax : matplotlib Axes, optional
     """
-    _check(model, modes, number, part)
+    check(model, modes, number, part)
     new = ax is None
-    ax = ax or _new_axes((5.0, 4.6))
-    w = _outward(model, modes, number, part)
+    ax = ax or new_axes((5.0, 4.6))
+    w = outward(model, modes, number, part)
     xy = model.parts[part].mesh.points / MM
-    artists = _contours(ax, model, part, xy, w / (np.abs(w).max() or 1.0))
-    a, b = in_plane(_normal(model.cabinet, part))
+    artists = canvas.contours(ax, model, part, xy, w / (np.abs(w).max() or 1.0), LEVELS, signed=True)
+    a, b = in_plane(canvas.normal_of(model.cabinet, part))
     ax.set_xlabel(f"{a}, mm")
     ax.set_ylabel(f"{b}, mm")
     ax.set_aspect("equal")
     ax.set_title(f"{part}, mode {number}: {modes.frequency_Hz[number - 1]:.1f} Hz")
     if new:
-        _colour_bar(ax, artists[0])
+        canvas.colour_bar(ax, artists[0], NORMAL, TICKS)
     return artists
 
 
@@ -95,7 +127,7 @@ def unfolded(model: Model, modes: Modes, number: int, ax: Axes | None = None) ->
     """Draw a mode on all parts: the panels unfolded around the front, seen from outside, and the braces beside them.
 
     Displacements are normal to each part, outward positive on panels and along the axis on braces, all over the
-    cabinet's largest.
+    cabinet's largest. Dotted lines show where braces stand.
 
     Parameters
     ----------
@@ -105,31 +137,153 @@ def unfolded(model: Model, modes: Modes, number: int, ax: Axes | None = None) ->
         1 is the first elastic mode.
     ax : matplotlib Axes, optional
     """
-    _check(model, modes, number)
+    check(model, modes, number)
     new = ax is None
-    ax = ax or _new_axes((9.0, 6.5))
-    shapes = {name: _outward(model, modes, number, name) for name in model.parts}
+    ax = ax or new_axes((9.0, 6.5))
+    shapes = {name: outward(model, modes, number, name) for name in model.parts}
     largest = max(float(np.abs(w).max()) for w in shapes.values()) or 1.0
-    places = _places(model)
-    artists: list[Artist] = []
-    for name, w in shapes.items():
-        artists += _contours(ax, model, name, places[name], w / largest)
-        x, y = places[name].min(axis=0)
-        artists.append(
-            ax.text(
-                x + 6, y + 6, name, fontsize=8, bbox={"facecolor": "white", "alpha": 0.75, "pad": 1, "linewidth": 0}
-            )
-        )
-    every = np.concatenate(list(places.values()))
-    (x0, y0), (x1, y1) = every.min(axis=0), every.max(axis=0)
-    ax.set_xlim(x0 - GAP, x1 + GAP)
-    ax.set_ylim(y0 - GAP, y1 + GAP)
-    ax.set_aspect("equal")
-    ax.set_xlabel("unfolded, mm")
-    ax.set_ylabel("unfolded, mm")
+    fields = {name: w / largest for name, w in shapes.items()}
+    artists = canvas.on_unfolded(ax, model, fields, LEVELS, signed=True)
     ax.set_title(f"mode {number}: {modes.frequency_Hz[number - 1]:.1f} Hz")
     if new:
-        _colour_bar(ax, artists[0])
+        canvas.colour_bar(ax, artists[0], NORMAL, TICKS)
+    return artists
+
+
+def field_map(model: Model, field: Mapping[str, ArrayLike], label: str, ax: Axes | None = None) -> list[Artist]:
+    """Draw a quantity on the unfolded cabinet: on a diverging scale about zero if it has both signs.
+
+    Parameters
+    ----------
+    model : Model
+    field : mapping of (nodes,) arrays
+        By part; parts left out are not drawn.
+    label : str
+        What it is, with its unit.
+    ax : matplotlib Axes, optional
+
+    Raises
+    ------
+    DesignError
+        A part is unknown, a field has another length than the part has nodes, or it is not finite.
+    """
+    values = {name: np.asarray(v, dtype=float) for name, v in field.items()}
+    for name, v in values.items():
+        if name not in model.parts:
+            raise DesignError(f"got {name!r}; parts are {', '.join(model.parts)}", key="field")
+        nodes = len(model.parts[name].mesh.points)
+        if v.shape != (nodes,) or not np.isfinite(v).all():
+            raise DesignError(f"got shape {v.shape}; give {nodes} finite values, one per node", key=f"field.{name}")
+    if not values:
+        raise DesignError("no part has a value; give one part or more", key="field")
+    new = ax is None
+    ax = ax or new_axes((9.0, 6.5))
+    low, high = min(float(v.min()) for v in values.values()), max(float(v.max()) for v in values.values())
+    signed = low < 0 < high
+    if signed:
+        low, high = -max(-low, high), max(-low, high)
+    if high - low <= 1e-12 * max(abs(low), abs(high)):
+        low, high = low - 0.5, high + 0.5
+    artists = canvas.on_unfolded(ax, model, values, np.linspace(low, high, 17), signed)
+    if new:
+        canvas.colour_bar(ax, artists[0], label)
+    else:
+        ax.set_title(label)
+    return artists
+
+
+def sensitivity_map(
+    model: Model, field: Mapping[str, ArrayLike], what: str = "lowest mode, Hz per kg", ax: Axes | None = None
+) -> list[Artist]:
+    """Draw how much a result changes per unit of something done at a point, and mark where it does most.
+
+    Parameters
+    ----------
+    model : Model
+    field : mapping of (nodes,) arrays
+        Such as `added_mass` returns.
+    what : str
+        What changes, with its unit.
+    ax : matplotlib Axes, optional
+    """
+    new = ax is None
+    artists = field_map(model, field, f"change of {what}", ax)
+    axes: Any = artists[0].axes
+    part = max(field, key=lambda name: float(np.abs(np.asarray(field[name])).max()))
+    node = int(np.abs(np.asarray(field[part])).argmax())
+    at = model.parts[part].mesh.points[[node]] / MM
+    x, y = canvas.unfolding(model.cabinet, {part: at})[part][0]
+    artists += axes.plot([x], [y], "o", markerfacecolor="white", markeredgecolor="black", markersize=7)
+    most = float(np.asarray(field[part])[node])
+    artists.append(
+        axes.annotate(f"{most:.3g}", (x, y), (9, 9), textcoords="offset points", fontsize=9, bbox=canvas.PLATE)
+    )
+    if new:
+        axes.set_title(f"change of {what}; most on {part} near ({at[0, 0]:.0f}, {at[0, 1]:.0f}) mm")
+    return artists
+
+
+def added_mass(model: Model, modes: Modes, number: int = 1) -> dict[str, Array]:
+    """Return how a mode's frequency changes per mass stuck on at each node of each part, Hz per kg.
+
+    Exact for a small point mass: d f / d m = -f u'u / 2 with the motion u of a mode of unit modal mass.
+    """
+    check(model, modes, number)
+    f = float(modes.frequency_Hz[number - 1])
+    out = {}
+    for name in model.parts:
+        u = modes.shapes[model.of_part(name), number - 1].reshape(-1, FIELDS)[:, :3]
+        out[name] = -0.5 * f * (u**2).sum(axis=1)
+    return out
+
+
+def trade_off(
+    first: ArrayLike,
+    second: ArrayLike,
+    labels: tuple[str, str],
+    ax: Axes | None = None,
+    *,
+    better: tuple[str, str] = ("high", "low"),
+    names: Sequence[str] = (),
+) -> list[Artist]:
+    """Draw designs by two aims that conflict; those that none beats in both are filled and joined.
+
+    Parameters
+    ----------
+    first, second : (n,) arrays
+    labels : (str, str)
+        Of the two axes, with their units.
+    ax : matplotlib Axes, optional
+    better : pair of {"high", "low"}
+    names : sequence of str, optional
+        Of the designs; those on the curve are written beside it.
+    """
+    x, y = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
+    if x.ndim != 1 or x.shape != y.shape or not len(x) or (names and len(names) != len(x)):
+        raise DesignError(f"got {x.shape}, {y.shape} and {len(names)} names; give one each per design", key="first")
+    if set(better) - {"high", "low"}:
+        raise DesignError(f"got {better!r}; each is 'high' or 'low'", key="better")
+    ax = ax or new_axes((6.0, 4.2))
+    signs = [1.0 if b == "high" else -1.0 for b in better]
+    points = np.column_stack([x * signs[0], y * signs[1]])
+    beaten = [bool(((points >= p).all(axis=1) & (points > p).any(axis=1)).any()) for p in points]
+    best = np.flatnonzero(~np.array(beaten))
+    best = best[np.argsort(x[best], kind="stable")]
+    artists: list[Artist] = [
+        *ax.plot(x, y, "o", color="0.35", markerfacecolor="white", markersize=5, label="tried"),
+        *ax.plot(x[best], y[best], "-o", color="black", markersize=6, label="none is better in both"),
+    ]
+    for k in best.tolist() if names else ():
+        artists.append(
+            ax.annotate(names[k], (x[k], y[k]), (6, 6), textcoords="offset points", fontsize=8, bbox=canvas.PLATE)
+        )
+    arrows = {"high": ("→", "↑"), "low": ("←", "↓")}
+    ax.set_xlabel(f"{labels[0]}   (better {arrows[better[0]][0]})")
+    ax.set_ylabel(f"{labels[1]}   (better {arrows[better[1]][1]})")
+    ax.margins(0.2, 0.12)
+    ax.grid(color="0.88", linewidth=0.6)
+    ax.set_axisbelow(True)
+    ax.legend(fontsize=8)
     return artists
 
 
@@ -144,93 +298,5 @@ def before_after(before: tuple[Model, Modes], after: tuple[Model, Modes], number
         ax = figure.add_subplot(grid[1, k])
         artists = unfolded(model, modes, number, ax)
         ax.set_title(f"{name}, {ax.get_title()}")
-    _colour_bar(ax, artists[0])
+    canvas.colour_bar(ax, artists[0], NORMAL, TICKS)
     return figure
-
-
-def save_png(figure: Figure, path: str | os.PathLike[str], *, dpi: int = 130) -> None:
-    """Write a figure as PNG, by way of a temporary file; raises FileError if it cannot be written."""
-    content = io.BytesIO()
-    figure.savefig(content, format="png", dpi=dpi)
-    write_file(path, content.getvalue())
-
-
-def _new_axes(size: tuple[float, float]) -> Axes:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=size, layout="constrained").add_subplot()
-
-
-def _check(model: Model, modes: Modes, number: int, part: str | None = None) -> None:
-    if not 1 <= number <= len(modes):
-        raise DesignError(f"got mode {number}; there are 1..{len(modes)}", key="number")
-    if part is not None and part not in model.parts:
-        raise DesignError(f"got {part!r}; parts are {', '.join(model.parts)}", key="part")
-
-
-def _normal(cabinet: Cabinet, part: str) -> str:
-    return PANEL_NORMAL[part] if part in PANELS else cabinet.brace(part).normal
-
-
-def _outward(model: Model, modes: Modes, number: int, part: str) -> Array:
-    """Normal displacement at the nodes, outward on a panel and along its axis on a brace."""
-    p = model.parts[part]
-    w = modes.shapes[model.of_part(part), number - 1].reshape(-1, FIELDS)[:, 2]
-    along = p.rotation[2][AXES.index(_normal(model.cabinet, part))]
-    return np.asarray(w * np.sign(along) * (-1.0 if part in LOWER_PANELS else 1.0))
-
-
-def _places(model: Model) -> dict[str, Array]:
-    """Where each part's nodes lie in the unfolded picture, mm: origin at the front's lower left."""
-    c = model.cabinet
-    points = {name: p.mesh.points / MM for name, p in model.parts.items()}
-    gap, across = GAP / 3, 2 * c.width + c.depth
-    # Mirror and shift of each panel's own coordinates.
-    moves = {
-        "front": ((1, 1), (0, 0)),
-        "left": ((-1, 1), (-gap, 0)),
-        "right": ((1, 1), (c.width + gap, 0)),
-        "back": ((-1, 1), (across + 2 * gap, 0)),
-        "top": ((1, 1), (0, c.height + gap)),
-        "bottom": ((1, -1), (0, -gap)),
-    }
-    places = {name: points[name] * flip + shift for name, (flip, shift) in moves.items()}
-    # Braces stand in columns to the right, as high as the panels' cross.
-    low, high = -gap - c.depth, c.height + gap + c.depth
-    x, y, wide = across + 2 * gap + GAP, high, 0.0
-    for brace in c.braces:
-        xy = points[brace.name]
-        corner, size = xy.min(axis=0), np.ptp(xy, axis=0)
-        if y - size[1] < low and y < high:
-            x, y, wide = x + wide + GAP, high, 0.0
-        places[brace.name] = xy - corner + [x, y - size[1]]
-        y, wide = y - size[1] - GAP, max(wide, float(size[0]))
-    return places
-
-
-def _contours(ax: Axes, model: Model, part: str, xy: Array, values: Array) -> list[Artist]:
-    from matplotlib.tri import Triangulation
-
-    mesh = model.parts[part].mesh
-    flat = Triangulation(xy[:, 0], xy[:, 1], mesh.nodes6[:, _QUARTERS].reshape(-1, 3))
-    filled = ax.tricontourf(flat, values, levels=LEVELS, cmap=COLOURS)
-    lines = ax.tricontour(flat, values, levels=LEVELS[LEVELS != 0][::2], colors="0.25", linewidths=0.5)
-    lines.set_linestyle(["--" if level < 0 else "-" for level in lines.levels])
-    artists: list[Artist] = [filled, lines]
-    if np.abs(values).max() > QUIET and values.min() < 0 < values.max():
-        artists.append(ax.tricontour(flat, values, levels=[0.0], colors="black", linewidths=1.6))
-    artists.append(_rim(ax, xy, mesh.sides[mesh.boundary_sides], mesh.corners + mesh.boundary_sides))
-    return artists
-
-
-def _rim(ax: Axes, xy: Array, sides: NDArray[np.int64], middles: NDArray[np.int64]) -> Artist:
-    """Outline of a part and of its cut-outs."""
-    from matplotlib.collections import LineCollection
-
-    runs = np.stack([xy[sides[:, 0]], xy[middles], xy[sides[:, 1]]], axis=1)
-    return ax.add_collection(LineCollection(list(runs), colors="black", linewidths=0.9))
-
-
-def _colour_bar(ax: Any, filled: Any) -> None:
-    bar = ax.figure.colorbar(filled, ax=ax, ticks=[-1, -0.5, 0, 0.5, 1], shrink=0.8)
-    bar.set_label("normal displacement over the largest (dashed: negative)")

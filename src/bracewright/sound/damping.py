@@ -10,6 +10,7 @@ import scipy.sparse as sp
 
 from bracewright.design import layout as lay
 from bracewright.design.cabinet import JointSpec
+from bracewright.fem.joints import JointRow
 from bracewright.fem.mesh import MM
 from bracewright.fem.system import Model, added
 from bracewright.fem.thick import block_stiffness, line_matrix, make_block, port_rows
@@ -47,20 +48,20 @@ def damped(model: Model) -> Damped:
 def _losses(model: Model) -> Iterator[tuple[str, Any]]:
     cabinet = model.cabinet
     lines = lay.meetings(cabinet, "inner" if model.joint_model == "computed" else "mid")
-    for key, (k, _, _) in model.terms.items():
+    for key, (k, _, row) in model.terms.items():
         if k is None:
             continue
         if key[0] == "part" and cabinet.part_board(key[1]).loss_factor > 0:
             yield key[1], k * cabinet.part_board(key[1]).loss_factor
-        elif key[0] == "joint":
-            loss = _joint_loss(model, lines[int(key[4])], k)
+        elif key[0] == "joint" and row is not None:
+            loss = _joint_loss(model, lines[int(key[4])], k, row)
             if loss is not None:
                 yield f"joint {key[1]}-{key[2]}", loss
         elif key[0] == "damping" and cabinet.damping[int(key[2])].loss_factor > 0:
             yield f"damping on {key[1]}", k * cabinet.damping[int(key[2])].loss_factor
 
 
-def _joint_loss(model: Model, m: lay.Meeting, k: Any) -> Any | None:
+def _joint_loss(model: Model, m: lay.Meeting, k: Any, row: JointRow) -> Any | None:
     """Loss stiffness of a joint: its wood loses as the boards do on average, its glue or dry faces as the joint does.
 
     A joint's stiffness is of first degree in the wood's moduli and the faces' stiffness together, so that either's
@@ -73,10 +74,11 @@ def _joint_loss(model: Model, m: lay.Meeting, k: Any) -> Any | None:
         return k * spec.loss_factor if spec.loss_factor > 0 else None
     if spec.kind not in FACES or wood == spec.loss_factor:
         return k * wood if wood > 0 else None
-    block = make_block(m, cabinet, model.parts, model.size * MM)
+    block = make_block(m, cabinet, model.parts, model.size * MM, intervals=row.intervals)
     whole, softer = (block_stiffness(block, j)[0] for j in (spec, _softer(spec)))
     loss = wood * whole + (spec.loss_factor - wood) * (whole - softer) / SOFTER
-    return line_matrix(port_rows(block, model.first, model.dofs), block.line.weight, loss)
+    e, _ = port_rows(block, model.first, model.dofs, row.triangles)
+    return line_matrix(e, block.line.weight, loss)
 
 
 def _softer(spec: JointSpec) -> JointSpec:

@@ -195,6 +195,8 @@ def read_wav(path: str | os.PathLike[str], rate_Hz: int = RATE) -> Array:
             channels, width, own, count = w.getnchannels(), w.getsampwidth(), w.getframerate(), w.getnframes()
             if not 1000 <= own <= 400_000 or count > MAX_SECONDS * own:
                 raise FileError(f"{path}: {count} samples at {own} Hz; give at most ten minutes of sound")
+            if width > 4:
+                raise wave.Error(f"{8 * width} bits a sample")
             raw = w.readframes(count)
     except (wave.Error, EOFError, RuntimeError) as e:  # a chunk longer than the file is the last
         raise FileError(f"{path}: not a plain WAV file ({e}); save it as PCM WAV") from e
