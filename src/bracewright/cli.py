@@ -29,7 +29,9 @@ DONE, FAILED, BAD_INPUT = 0, 1, 2
 LONGEST = 1000  # characters of a message
 KEPT_SEARCH = "search.jsonl"
 DEMO_MODES = 20
-DEMO_EVALUATIONS = 24
+REPORT_SIZE = 40.0  # mm; elements of a search's own report
+DEMO_EVALUATIONS = 16
+DEMO_SPREAD = 0.8  # weight beside the height's 1
 GOALS: dict[str, dict[str, float]] = {  # weights
     "raise": {"spread": 0.0},
     "spread": {"raise_": 0.0, "spread": 1.0},
@@ -445,6 +447,7 @@ def _report(args: argparse.Namespace, progress: Progress) -> Report:
 def _tune(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.design.designfile import load, save
     from bracewright.make import export
+    from bracewright.show.report import write_report
     from bracewright.tune import Goal, search
 
     cabinet = load(args.file)
@@ -465,9 +468,13 @@ def _tune(args: argparse.Namespace, progress: Progress) -> Report:
     )
     progress("writing the tuned design and its outlines")
     save(found.cabinet, folder / "tuned.toml")
-    files = [folder / "tuned.toml", *export(found.cabinet, folder)]
+    cut = export(found.cabinet, folder)
+    page = folder / "report.html"
+    write_report(found.cabinet, page, beside=cabinet, size=REPORT_SIZE, quick=True, progress=progress)
+    files = [folder / "tuned.toml", page, *cut]
     table = {"name": cabinet.name, **_gains(found), "files": [str(f) for f in files]}
-    return table, _gain_text(found) + f"written to {folder}: tuned.toml and {len(files) - 1} files to cut from\n"
+    wrote = f"written to {folder}: tuned.toml, report.html and {len(cut)} files to cut from\n"
+    return table, _gain_text(found) + wrote
 
 
 def _demo(args: argparse.Namespace, progress: Progress) -> Report:
@@ -479,7 +486,7 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.files import write_file
     from bracewright.make import export
     from bracewright.show import plots
-    from bracewright.tune import search
+    from bracewright.tune import Goal, search
 
     started = time.perf_counter()
     cabinet = example("stand-mount")
@@ -496,7 +503,8 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
 
     before = modes_of(cabinet, "before")
     told = _told(progress, DEMO_EVALUATIONS)
-    found = search(cabinet, seed=args.seed, evaluations=DEMO_EVALUATIONS, progress=told)
+    goal = Goal(spread=DEMO_SPREAD)
+    found = search(cabinet, goal=goal, seed=args.seed, evaluations=DEMO_EVALUATIONS, progress=told)
     if found.message.startswith("stopped"):
         raise KeyboardInterrupt
     after = modes_of(found.cabinet, "after")
