@@ -39,7 +39,7 @@ from bracewright.fem.system import build
 MODES = 40
 COMPARED = 20
 LIMIT = 0.003
-SIZES = (45.0, 40.0, 36.0, 33.0, 30.0, 27.0, 24.0, 22.0, 20.0)
+SIZES = (45.0, 40.0, 36.0, 33.0, 31.0, 30.0, 29.0, 28.0, 27.0, 26.0, 25.0, 24.0, 23.0, 22.0, 21.0, 20.0)
 FINEST = 15.0
 MERGE = 1e-6  # m
 

@@ -22,6 +22,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 IMPORT_SECONDS = 0.5
+MESHER = "netgen-mesher"
 HEAVY = ("matplotlib", "ezdxf", "meshio", "netgen", "numpy", "scipy", "skfem", "shapely")
 DATA = (
     "boards.toml",
@@ -132,26 +133,26 @@ def typed(python: Path, folder: Path) -> None:
 
 
 def oldest(folder: Path, wheel: Path, newest: dict[str, list[float]]) -> None:
-    """Compare frequencies with the lowest versions that have wheels here; sdists are not built."""
+    """Compare frequencies with the lowest versions that have wheels here: first with the mesher as it is, then all.
+
+    Another mesher places its triangles elsewhere, which is an error of the mesh and no matter of rounding.
+    """
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    pins = [re.sub(r">=([\d.]+)$", r"~=\1", d) for d in project["dependencies"]]
-    exact = [re.sub(r">=([\d.]+)$", r"==\1", d) for d in project["dependencies"]]
-    python = environment(folder, "--upgrade", "pip")
-    for one, near in zip(exact, pins, strict=True):
-        for wanted in (one, f"{one}.*", near):
-            done = run(python, "-m", "pip", "install", "-q", "--only-binary", ":all:", wanted, check=False)
-            if not done.returncode:
-                break
-        else:
-            print(f"oldest: no wheel of {one} here: {done.stderr.strip().splitlines()[-1][:200]}")
-    run(python, "-m", "pip", "install", "-q", "--upgrade-strategy", "only-if-needed", wheel)
-    have = json.loads(run(python, "-m", "pip", "list", "--format", "json").stdout)
-    print("oldest:", ", ".join(f"{p['name']} {p['version']}" for p in have))
-    found = json.loads(run(python, "-c", FREQUENCIES, cwd=folder).stdout)
-    worst = max(abs(a / b - 1) for n in newest for a, b in zip(found[n], newest[n], strict=True))
-    print(f"oldest against newest: {worst:.1e} at most in forty frequencies")
-    if worst > 1e-6:
-        sys.exit(1)
+    mesher = [d for d in project["dependencies"] if d.startswith(MESHER)]
+    others = [d for d in project["dependencies"] if d not in mesher]
+    python = environment(folder, wheel)
+    for what, lowest, limit in (("all but the mesher", others, 1e-6), ("all", mesher, 1e-3)):
+        for one in (re.sub(r">=([\d.]+)$", r"==\1", d) for d in lowest):
+            done = run(python, "-m", "pip", "install", "-q", "--only-binary", ":all:", one, check=False)
+            if done.returncode:
+                print(f"oldest: no wheel of {one} here: {done.stderr.strip().splitlines()[-1][:200]}")
+        have = json.loads(run(python, "-m", "pip", "list", "--format", "json").stdout)
+        print(f"oldest, {what}:", ", ".join(f"{p['name']} {p['version']}" for p in have))
+        found = json.loads(run(python, "-c", FREQUENCIES, cwd=folder).stdout)
+        worst = max(abs(a / b - 1) for n in newest for a, b in zip(found[n], newest[n], strict=True))
+        print(f"oldest against newest, {what}: {worst:.1e} at most in forty frequencies")
+        if worst > limit:
+            sys.exit(1)
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""How long things take. Run with ``pytest tests/bench --benchmark-only``; nothing here asserts a time."""
+"""How long things take. Run with ``pytest tests/bench --benchmark-only -n 0``; nothing here asserts a time."""
 
 from __future__ import annotations
 
