@@ -1,7 +1,7 @@
 """How large it may get: a tall cabinet of twelve braces with 200 modes, and many designs on a cluster of processes.
 
     python tests/bench/scale.py                 the large cabinet
-    python tests/bench/scale.py --sweep 10000   that many designs on dask as well (needs the `cluster` extra)
+    python tests/bench/scale.py --sweep 10000   that many designs on dask instead (needs the `cluster` extra)
 
 Prints unknowns, seconds and the largest memory of a process.
 """
@@ -26,7 +26,7 @@ from bracewright.fem.system import build
 HEIGHT, WIDTH, DEPTH = 1600.0, 300.0, 420.0  # mm
 SHELVES = 10
 MODES = 200
-BATCH = 200  # designs at once in the hands of the cluster: memory does not grow with the sweep
+BATCH = 100  # designs at once in the hands of the cluster: memory does not grow with the sweep
 
 
 def large() -> Cabinet:
@@ -149,7 +149,8 @@ def sweep(count: int, workers: int) -> None:
             memory.append(max(m for _, m in found))
             done += len(batch)
             seconds = time.perf_counter() - start
-            print(f"  {done:6} designs, {seconds:6.0f} s, worker {memory[-1]:.0f} MB, here {largest_memory():.0f} MB")
+            here = largest_memory()
+            print(f"  {done:6} designs, {seconds:6.0f} s, worker {memory[-1]:.0f} MB, here {here:.0f} MB", flush=True)
     assert len(first) == count
     assert np.isfinite(first).all()
     again = solved(next(designs(1)))[0]
@@ -163,6 +164,7 @@ if __name__ == "__main__":
     parser.add_argument("--sweep", type=int, default=0, metavar="COUNT", help="designs on dask")
     parser.add_argument("--workers", type=int, default=2)
     given = parser.parse_args()
-    one_large()
     if given.sweep:
         sweep(given.sweep, given.workers)
+    else:
+        one_large()

@@ -1,7 +1,7 @@
 """The package as others get it: built, installed alone, imported, typed; and with the oldest libraries it allows.
 
-    python tests/bench/packaging.py             wheel and sdist, a bare environment, types from outside
-    python tests/bench/packaging.py --oldest    also the lower bounds of pyproject.toml, as far as there are wheels
+    python tests/bench/installed.py             wheel and sdist, a bare environment, types from outside
+    python tests/bench/installed.py --oldest    also the lower bounds of pyproject.toml, as far as there are wheels
 
 Needs the network for pip, and `build`. Ends with 1 where something is not as it should be.
 """
