@@ -44,8 +44,8 @@ ROOMS = {
     "sensitivity tradeoff variables",
     "measure": "__init__ blows fit fitted formats frf identify job loose offcut pair parameters plan poles predict "
     "quality records refine",
-    "show": "__init__ canvas explorer explorer_widget handles measure_plots page plots pocket_plots report report_text sound_plots "
-    "space_plots",
+    "show": "__init__ canvas explorer explorer_widget handles measure_plots page plots pocket_plots report report_text "
+    "sound_plots space_plots",
 }
 MODULES = [f"{room}.{m}".lstrip(".") for room, names in ROOMS.items() for m in names.split()]
 LATE = {"matplotlib", "ezdxf", "meshio", "netgen", "IPython", "cholespy"}
