@@ -379,7 +379,10 @@ def test_a_followed_design_keeps_its_sheets():
     heavier = replace(moved, damping=(replace(sheet, density_kg_m3=1800),))
     near = follow(build(c, size=SIZE), heavier)
     assert near.mass_kg == pytest.approx(build(heavier, size=SIZE).mass_kg, rel=1e-9)
-    assert solve(near, 4).frequency_Hz == pytest.approx(solve(build(heavier, size=SIZE), 4).frequency_Hz, rel=1e-6)
+    afresh = solve(build(heavier, size=SIZE), 4).frequency_Hz
+    assert solve(follow(build(moved, size=SIZE), heavier), 4).frequency_Hz == pytest.approx(afresh, rel=1e-6)
+    # A brace that moved keeps its joints' points in their triangles, which is another discretisation.
+    assert solve(near, 4).frequency_Hz == pytest.approx(afresh, rel=2e-3)
 
 
 def test_a_soft_gasket_isolates_above_its_resonance(heard, model):
