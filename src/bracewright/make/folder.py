@@ -16,6 +16,7 @@ from bracewright.errors import FileError
 from bracewright.files import write_file
 
 LIST = "files.json"
+LONGEST_NAME = 255  # bytes; longer ones no file system takes
 Marks = dict[str, list[str]]
 
 
@@ -100,7 +101,8 @@ def _listed(root: Path) -> tuple[Marks, list[str]]:
 
 def _inside(name: str) -> bool:
     path = PurePosixPath(name)
-    return not path.is_absolute() and ".." not in path.parts and "\\" not in name and ":" not in name
+    plain = not path.is_absolute() and ".." not in path.parts and not set(name) & {"\\", ":", "\0"}
+    return plain and all(len(p.encode("utf-8", "replace")) <= LONGEST_NAME for p in path.parts) and len(name) < 1000
 
 
 def _remove(root: Path, name: str) -> None:
