@@ -465,15 +465,17 @@ def _tune(args: argparse.Namespace, progress: Progress) -> Report:
         evaluations=args.evaluations,
         progress=_told(progress, args.evaluations),
         resume=kept,
+        tell=progress,
     )
     progress("writing the tuned design and its outlines")
     save(found.cabinet, folder / "tuned.toml")
     cut = export(found.cabinet, folder)
-    page = folder / "report.html"
-    write_report(found.cabinet, page, beside=cabinet, size=REPORT_SIZE, quick=True, progress=progress)
-    files = [folder / "tuned.toml", page, *cut]
-    table = {"name": cabinet.name, **_gains(found), "files": [str(f) for f in files]}
-    wrote = f"written to {folder}: tuned.toml, report.html and {len(cut)} files to cut from\n"
+    own = [folder / "tuned.toml"]
+    if not found.message.startswith("stopped"):  # whoever stops it does not wait for a report
+        own.append(folder / "report.html")
+        write_report(found.cabinet, own[1], beside=cabinet, size=REPORT_SIZE, quick=True, progress=progress)
+    table = {"name": cabinet.name, **_gains(found), "files": [str(f) for f in (*own, *cut)]}
+    wrote = f"written to {folder}: {', '.join(f.name for f in own)} and {len(cut)} files to cut from\n"
     return table, _gain_text(found) + wrote
 
 

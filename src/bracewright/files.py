@@ -55,25 +55,34 @@ def held(folder: str | os.PathLike[str]) -> Iterator[None]:
     """
     root = Path(folder)
     path = root / LOCK
+    file = -1
     try:
-        file = _opened(path)
-    except FileError:
-        raise
-    except OSError as e:
-        raise FileError(f"{root}: cannot be written to ({e.strerror}); check its rights, or name another folder") from e
-    try:
+        try:
+            file = _opened(path)
+        except FileError:
+            raise
+        except OSError as e:
+            raise FileError(
+                f"{root}: cannot be written to ({e.strerror}); check its rights, or name another folder"
+            ) from e
         for left in (*root.glob(".*.part"), *root.glob("*/.*.part")):
             found = _PART.fullmatch(left.name)
             if found and _gone(int(found[1])):
                 left.unlink(missing_ok=True)
         yield
     finally:
-        if sys.platform == "win32":  # an open file cannot be removed there
-            os.close(file)
-        with contextlib.suppress(OSError):
-            path.unlink()
-        if sys.platform != "win32":
-            os.close(file)
+        if file >= 0:
+            _let_go(path, file)
+
+
+def _let_go(path: Path, file: int) -> None:
+    """Remove the file that holds a folder, and close it."""
+    if sys.platform == "win32":  # an open file cannot be removed there
+        os.close(file)
+    with contextlib.suppress(OSError):
+        path.unlink()
+    if sys.platform != "win32":
+        os.close(file)
 
 
 def _gone(process: int) -> bool:
@@ -92,9 +101,11 @@ def _gone(process: int) -> bool:
 def _opened(path: Path) -> int:
     """Open and lock a file that stays in its place, with the number of this process in it."""
     while True:
-        file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        file, mine = -1, False
         try:
-            if not _locked(file):
+            file = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+            mine = _locked(file)
+            if not mine:
                 who = os.read(file, 20).decode("ascii", "replace").strip()
                 raise FileError(
                     f"{path.parent}: process {who or 'of another run'} is writing there; wait for it, or name another "
@@ -106,7 +117,10 @@ def _opened(path: Path) -> int:
                 os.write(file, f"{os.getpid()}\n".encode())
                 return file
         except BaseException:
-            os.close(file)
+            if mine:
+                _let_go(path, file)
+            elif file >= 0:
+                os.close(file)
             raise
         os.close(file)
 

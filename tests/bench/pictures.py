@@ -11,6 +11,7 @@ from bracewright.fem.modes import solve
 from bracewright.fem.system import build
 from bracewright.files import write_file
 from bracewright.show import canvas, plots
+from bracewright.tune import added_mass
 
 FOLDER = Path(__file__).parents[2] / "notebooks" / "pictures"
 LARGEST = 150_000  # bytes
@@ -29,7 +30,7 @@ def main(folder: Path = FOLDER) -> dict[str, int]:
         "mode-6-unfolded": plots.unfolded(model, modes, 6),
         "ladder": plots.frequency_ladder(modes),
         "pocket": plots.pocket_drawing(cabinet, "bulkhead"),
-        "added-mass": plots.sensitivity_map(model, plots.added_mass(model, modes, 1)),
+        "added-mass": plots.sensitivity_map(model, added_mass(model, modes, 1)),
     }
     sizes = {}
     for name, artists in drawn.items():

@@ -8,6 +8,28 @@ from bracewright.design.cabinet import PANELS
 from bracewright.design.pockets import Rectangle
 
 RIGID = JointSpec(kind="rigid")
+SMALL = """
+format = 1
+name = "small"
+[cabinet]
+width = 220
+depth = 300
+height = 400
+board = "b"
+[boards.b]
+material = "mdf"
+thickness = 18
+[[braces]]
+name = "shelf"
+normal = "z"
+at = 110
+board = "b"
+[[braces.pockets]]
+shape = "rectangle"
+centre = [110, 150]
+size = [90, 120]
+corner_radius = 20
+"""
 
 
 def plain_board(thickness: float = 22.0, name: str = "b") -> Board:

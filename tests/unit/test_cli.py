@@ -14,6 +14,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from cabinets import SMALL
+from jobs import started
 
 from bracewright import cli
 from bracewright.cli import _one_line, main
@@ -353,30 +355,6 @@ def test_as_a_program(design, tmp_path):
     ]
 
 
-SMALL = """
-format = 1
-name = "small"
-[cabinet]
-width = 220
-depth = 300
-height = 400
-board = "b"
-[boards.b]
-material = "mdf"
-thickness = 18
-[[braces]]
-name = "shelf"
-normal = "z"
-at = 110
-board = "b"
-[[braces.pockets]]
-shape = "rectangle"
-centre = [110, 150]
-size = [90, 120]
-corner_radius = 20
-"""
-
-
 @pytest.mark.slow
 def test_tune_writes_a_better_design_and_says_by_how_much(tmp_path, capsys):
     path, out = tmp_path / "small.toml", tmp_path / "out"
@@ -408,13 +386,13 @@ def test_ctrl_c_in_a_search_writes_the_best_so_far_and_ends_with_1(tmp_path):
     path, out = tmp_path / "small.toml", tmp_path / "out"
     path.write_text(SMALL)
     arguments = [*BRACEWRIGHT, "tune", str(path), "--out", str(out), "--evaluations", "5000"]
-    job = subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     archive, waited = out / "search.jsonl", 0.0
-    while waited < 120 and not (archive.exists() and archive.read_text().count("\n") > 3):
-        time.sleep(0.2)
-        waited += 0.2
-    job.send_signal(signal.SIGINT)
-    _, err = job.communicate(timeout=120)
+    with started(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as job:
+        while waited < 120 and not (archive.exists() and archive.read_text().count("\n") > 3):
+            time.sleep(0.2)
+            waited += 0.2
+        job.send_signal(signal.SIGINT)
+        _, err = job.communicate(timeout=120)
     assert job.returncode == 1
     assert err == "bracewright: stopped; the best so far is written, and --resume goes on from here\n"
     assert load(out / "tuned.toml").name == "small"
@@ -439,15 +417,11 @@ def test_the_demo_does_the_whole_job(tmp_path, monkeypatch, capsys):
 def test_ctrl_c_ends_with_1_and_leaves_nothing(tmp_path):
     path = tmp_path / "design.toml"
     path.write_text(example_text("floorstander"))
-    job = subprocess.Popen(
-        [*BRACEWRIGHT, "modes", str(path), "--size", "12", "--vtu", str(tmp_path / "m.vtu")],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    time.sleep(4)
-    job.send_signal(signal.SIGINT)
-    out, err = job.communicate(timeout=120)
+    arguments = [*BRACEWRIGHT, "modes", str(path), "--size", "12", "--vtu", str(tmp_path / "m.vtu")]
+    with started(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as job:
+        time.sleep(4)
+        job.send_signal(signal.SIGINT)
+        out, err = job.communicate(timeout=120)
     assert job.returncode == 1
     assert out == ""
     assert err == "bracewright: stopped\n"

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from cabinets import SMALL
 from test_measure_files import write_taps
 from test_measure_fit import SIZE
 from test_measure_fit import box as tapped_box
@@ -35,28 +36,6 @@ from bracewright.tune.archive import Archive
 
 KILLS = int(os.environ.get("BRACEWRIGHT_KILLS", "3"))
 posix = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and signals")
-SMALL = """
-format = 1
-name = "small"
-[cabinet]
-width = 220
-depth = 300
-height = 400
-board = "b"
-[boards.b]
-material = "mdf"
-thickness = 18
-[[braces]]
-name = "shelf"
-normal = "z"
-at = 110
-board = "b"
-[[braces.pockets]]
-shape = "rectangle"
-centre = [110, 150]
-size = [90, 120]
-corner_radius = 20
-"""
 
 
 @pytest.fixture

@@ -6,13 +6,13 @@ import hashlib
 import json
 import os
 import signal
-import subprocess
 import sys
 import time
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from jobs import started
 
 from bracewright.design import save
 from bracewright.errors import FileError
@@ -131,12 +131,12 @@ def test_a_run_stopped_by_hand_leaves_whole_files(tmp_path: Path):
     export(example(), whole)
     for k, files in enumerate((1, 20)):
         out = tmp_path / str(k)
-        run = subprocess.Popen([sys.executable, "-m", "bracewright", "cut", str(design), "--out", str(out)])
         end = time.monotonic() + 120
-        while run.poll() is None and len(list(out.glob("**/*"))) < files and time.monotonic() < end:
-            time.sleep(0.0005)
-        run.send_signal(signal.SIGINT)
-        assert run.wait(60) in (0, 1)
+        with started([sys.executable, "-m", "bracewright", "cut", str(design), "--out", str(out)]) as run:
+            while run.poll() is None and len(list(out.glob("**/*"))) < files and time.monotonic() < end:
+                time.sleep(0.0005)
+            run.send_signal(signal.SIGINT)
+            assert run.wait(60) in (0, 1)
         assert not list(out.rglob("*.part"))
         found = {p.relative_to(out): p.read_bytes() for p in out.rglob("*") if p.is_file() and p.name != LIST}
         assert all((whole / name).read_bytes() == data for name, data in found.items())

@@ -19,6 +19,7 @@ from bracewright.examples import example
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.system import Model, build
 from bracewright.show import canvas, plots, space_plots
+from bracewright.tune import added_mass
 from bracewright.tune.constraints import Limits, amounts
 
 
@@ -207,7 +208,7 @@ def test_a_field_of_one_sign_is_plain_and_of_both_signs_diverges_about_zero(solv
 def test_added_mass_lowers_a_mode_as_the_field_says(solved):
     model, _ = solved
     modes = solve(model, 4, tolerance=1e-11)
-    field = plots.added_mass(model, modes, 1)
+    field = added_mass(model, modes, 1)
     part = "front"
     node = int(np.argmin(field[part]))
     extra = np.zeros(model.dofs)

@@ -315,6 +315,7 @@ def test_one_loss_factor_everywhere_is_every_modes():
     c = replace(c, joint=JointSpec(loss_factor=0.03), drivers=())
     modes = solve(build(c, size=SIZE), 8)
     assert loss_factors(c, modes) == pytest.approx(np.full(8, 0.03), rel=1e-6)
+    assert modes.loss_factor == pytest.approx(np.full(8, 0.03), rel=1e-6)
     # One piece of wood loses as wood everywhere, in the blocks of its corners too.
     whole = replace(c, joint=JointSpec(kind="rigid"))
     assert loss_factors(whole, solve(build(whole, size=SIZE), 8)) == pytest.approx(np.full(8, 0.03), rel=1e-6)

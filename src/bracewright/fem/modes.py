@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from bracewright.errors import SolveError
 from bracewright.fem.factor import Factor, factor, negative_pivots
-from bracewright.fem.system import Model
+from bracewright.fem.system import Model, added
 
 Array = NDArray[np.float64]
 BLOCK = 16  # columns of a block
@@ -235,10 +235,8 @@ def _gap_above(lam: Array, last: int) -> float:
 
 
 def _loss_factors(model: Model, phi: Array, lam: Array) -> Array:
-    """Modal loss factors: each part's, weighted by its share of the strain energy."""
-    total = np.zeros(len(lam))
-    for name, k in model.part_K.items():
-        x = phi[model.of_part(name)]
-        share = np.einsum("im,im->m", x, k @ x) / lam
-        total += share * model.cabinet.part_board(name).loss_factor
-    return total
+    """Modal loss factors: those of boards, joints and sheets, weighted by their shares of the strain energy."""
+    lossy = [k * model.loss_of(key) for key, (k, _, _) in model.terms.items() if k is not None and model.loss_of(key)]
+    if not lossy:
+        return np.zeros(len(lam))
+    return np.asarray(np.einsum("im,im->m", phi, added(lossy) @ phi) / lam)

@@ -13,7 +13,7 @@ from shapely.geometry import Polygon
 
 from bracewright.boards import Board, Laminate, laminate
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet
 from bracewright.fem.mesh import MM, PlanarMesh, mesh_from_file, mesh_region
 from bracewright.geometry import Path
 
@@ -104,6 +104,12 @@ class FlatPart:
             self._grown["points", tolerance] = self.region.buffer(tolerance / MM, join_style="mitre")
         grown = self._grown["points", tolerance]
         return np.asarray(shapely.contains_xy(grown, xy[:, 0] / MM, xy[:, 1] / MM))
+
+
+def outward_sign(part: FlatPart) -> float:
+    """+1 where a panel's third axis points out of the cabinet, else -1."""
+    along = part.rotation[2][AXES.index(PANEL_NORMAL[part.name])]
+    return float(np.sign(along) * (-1.0 if part.name in LOWER_PANELS else 1.0))
 
 
 def part_laminate(cabinet: Cabinet, part: str) -> Laminate:

@@ -10,21 +10,15 @@ import scipy.sparse as sp
 import shapely
 from numpy.typing import NDArray
 
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, Damping
+from bracewright.design.cabinet import AXES, PANELS, Cabinet, Damping
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
-from bracewright.fem.parts import FlatPart
+from bracewright.fem.parts import FlatPart, outward_sign
 from bracewright.fem.plate import FIELDS
 
 Array = NDArray[np.float64]
 SHEET_ORDER = 6
 GPA = 1e9
-
-
-def outward_sign(part: FlatPart) -> float:
-    """+1 where a panel's third axis points out of the cabinet, else -1."""
-    along = part.rotation[2][AXES.index(PANEL_NORMAL[part.name])]
-    return float(np.sign(along) * (-1.0 if part.name in LOWER_PANELS else 1.0))
 
 
 def sheet_term(

@@ -74,6 +74,22 @@ class Model:
         start = self.first[name]
         return slice(start, start + FIELDS * len(self.parts[name].mesh.points))
 
+    def loss_of(self, key: tuple[str, ...]) -> float:
+        """Loss factor of the stiffness that a term adds: its boards', the wood's in a joint, its sheet's; else 0.
+
+        A joint's glue or dry faces lose besides; `sound` knows by how much.
+        """
+        c = self.cabinet
+        if key[0] == "part":
+            return c.part_board(key[1]).loss_factor
+        if key[0] == "damping":
+            return c.damping[int(key[2])].loss_factor
+        if key[0] != "joint":
+            return 0.0
+        if self.joint_model == "plain":
+            return c.joint_between(key[1], key[2]).loss_factor
+        return (c.part_board(key[1]).loss_factor + c.part_board(key[2]).loss_factor) / 2
+
     @cached_property
     def part_K(self) -> Mapping[str, Any]:
         """Each part's own stiffness on its own unknowns, for sharing out strain energy."""

@@ -17,7 +17,6 @@ from bracewright.design.cabinet import in_plane
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
 from bracewright.fem.modes import Modes
-from bracewright.fem.plate import FIELDS
 from bracewright.fem.system import Model
 from bracewright.show import canvas
 from bracewright.show.canvas import check, figure_of, new_axes, outward, save_png
@@ -30,7 +29,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
-    "added_mass",
     "before_after",
     "cabinet_drawing",
     "deformed",
@@ -71,6 +69,7 @@ def frequency_ladder(
     ax = ax or new_axes((8.0, 2.4))
     rows = [("before", before)] + ([("after", after)] if after is not None else [])
     artists: list[Artist] = []
+    lowest, highest = (g([g(m.frequency_Hz) for _, m in rows]) for g in (min, max))
     for y, (_, modes) in enumerate(rows):
         f = np.sort(modes.frequency_Hz)
         artists.append(ax.vlines(f, y - 0.3, y + 0.3, color="black", linewidth=1.6))
@@ -81,12 +80,14 @@ def frequency_ladder(
         near = np.flatnonzero(apart < close_percent)
         if len(near):
             artists.append(ax.hlines(np.full(len(near), y + 0.3), f[near], f[near + 1], color="black", linewidth=4))
+        last, raised = -np.inf, False
         for k in near:
             middle = (f[k] + f[k + 1]) / 2
-            artists.append(ax.text(middle, y + 0.36, f"{apart[k]:.1f}", fontsize=7, ha="center", va="bottom"))
+            raised = middle - last < 0.03 * (highest - lowest) and not raised  # clear of the number before
+            last, height = middle, y + (0.46 if raised else 0.36)
+            artists.append(ax.text(middle, height, f"{apart[k]:.1f}", fontsize=7, ha="center", va="bottom"))
     ax.set_yticks(range(len(rows)), [name for name, _ in rows])
-    ax.set_ylim(-0.5, len(rows) - 0.3)
-    lowest, highest = (g([g(m.frequency_Hz) for _, m in rows]) for g in (min, max))
+    ax.set_ylim(-0.5, len(rows) - 0.25)
     ax.set_xlim(lowest - 0.16 * (highest - lowest), highest + 0.03 * (highest - lowest))
     ax.set_xlabel(f"frequency, Hz (bars: neighbours closer than {close_percent:g} %, by how many percent)")
     ax.grid(axis="x", color="0.85", linewidth=0.6)
@@ -201,7 +202,7 @@ def sensitivity_map(
     ----------
     model : Model
     field : mapping of (nodes,) arrays
-        Such as `added_mass` returns.
+        Such as `tune.added_mass` or `tune.sensitivity_map` return.
     what : str
         What changes, with its unit.
     ax : matplotlib Axes, optional
@@ -221,20 +222,6 @@ def sensitivity_map(
     if new:
         axes.set_title(f"change of {what}; most on {part} near ({at[0, 0]:.0f}, {at[0, 1]:.0f}) mm")
     return artists
-
-
-def added_mass(model: Model, modes: Modes, number: int = 1) -> dict[str, Array]:
-    """Return how a mode's frequency changes per mass stuck on at each node of each part, Hz per kg.
-
-    Exact for a small point mass: d f / d m = -f u'u / 2 with the motion u of a mode of unit modal mass.
-    """
-    check(model, modes, number)
-    f = float(modes.frequency_Hz[number - 1])
-    out = {}
-    for name in model.parts:
-        u = modes.shapes[model.of_part(name), number - 1].reshape(-1, FIELDS)[:, :3]
-        out[name] = -0.5 * f * (u**2).sum(axis=1)
-    return out
 
 
 def trade_off(

@@ -8,7 +8,6 @@ from typing import Any
 
 import scipy.sparse as sp
 
-from bracewright.design import layout as lay
 from bracewright.design.cabinet import JointSpec
 from bracewright.fem.joints import JointRow
 from bracewright.fem.mesh import MM
@@ -46,39 +45,31 @@ def damped(model: Model) -> Damped:
 
 
 def _losses(model: Model) -> Iterator[tuple[str, Any]]:
-    cabinet = model.cabinet
-    lines = lay.meetings(cabinet, "inner" if model.joint_model == "computed" else "mid")
     for key, (k, _, row) in model.terms.items():
         if k is None:
             continue
-        if key[0] == "part" and cabinet.part_board(key[1]).loss_factor > 0:
-            yield key[1], k * cabinet.part_board(key[1]).loss_factor
-        elif key[0] == "joint" and row is not None:
-            loss = _joint_loss(model, lines[int(key[4])], k, row)
-            if loss is not None:
-                yield f"joint {key[1]}-{key[2]}", loss
-        elif key[0] == "damping" and cabinet.damping[int(key[2])].loss_factor > 0:
-            yield f"damping on {key[1]}", k * cabinet.damping[int(key[2])].loss_factor
+        loss = k * model.loss_of(key) if model.loss_of(key) else None
+        if key[0] == "joint" and row is not None:
+            loss = _with_faces(model, row, model.loss_of(key), loss)
+        if loss is not None:
+            yield {"part": key[1], "damping": f"damping on {key[1]}"}.get(key[0], f"joint {'-'.join(key[1:3])}"), loss
 
 
-def _joint_loss(model: Model, m: lay.Meeting, k: Any, row: JointRow) -> Any | None:
+def _with_faces(model: Model, row: JointRow, wood: float, loss: Any | None) -> Any | None:
     """Loss stiffness of a joint: its wood loses as the boards do on average, its glue or dry faces as the joint does.
 
     A joint's stiffness is of first degree in the wood's moduli and the faces' stiffness together, so that either's
     part of the strain energy is its own derivative.
     """
-    cabinet = model.cabinet
-    spec = cabinet.joint_between(m.a, m.b)
-    wood = (cabinet.part_board(m.a).loss_factor + cabinet.part_board(m.b).loss_factor) / 2
-    if model.joint_model == "plain":
-        return k * spec.loss_factor if spec.loss_factor > 0 else None
-    if spec.kind not in FACES or wood == spec.loss_factor:
-        return k * wood if wood > 0 else None
-    block = make_block(m, cabinet, model.parts, model.size * MM, intervals=row.intervals)
+    m = row.meeting
+    spec = model.cabinet.joint_between(m.a, m.b)
+    if model.joint_model == "plain" or spec.kind not in FACES or wood == spec.loss_factor:
+        return loss
+    block = make_block(m, model.cabinet, model.parts, model.size * MM, intervals=row.intervals)
     whole, softer = (block_stiffness(block, j)[0] for j in (spec, _softer(spec)))
-    loss = wood * whole + (spec.loss_factor - wood) * (whole - softer) / SOFTER
+    lost = wood * whole + (spec.loss_factor - wood) * (whole - softer) / SOFTER
     e, _ = port_rows(block, model.first, model.dofs, row.triangles)
-    return line_matrix(e, block.line.weight, loss)
+    return line_matrix(e, block.line.weight, lost)
 
 
 def _softer(spec: JointSpec) -> JointSpec:

@@ -16,11 +16,11 @@ import scipy.sparse as sp
 import shapely
 from numpy.typing import NDArray
 
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Driver
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, Driver
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
+from bracewright.fem.parts import outward_sign
 from bracewright.fem.plate import FIELDS
-from bracewright.fem.sheets import outward_sign
 from bracewright.fem.system import Model
 from bracewright.sound.air import Air, AirMesh
 from bracewright.sound.medium import DENSITY
@@ -77,7 +77,7 @@ class Drive:
         return np.column_stack([self.force, *real])
 
 
-def playing(model: Model, names: Sequence[str] | None = None) -> tuple[Driver, ...]:
+def playing(cabinet: Cabinet, names: Sequence[str] | None = None) -> tuple[Driver, ...]:
     """Return the drivers that play: those named, or all with a moving mass and a piston area.
 
     Raises
@@ -85,7 +85,7 @@ def playing(model: Model, names: Sequence[str] | None = None) -> tuple[Driver, .
     DesignError
         When there is none, or one lacks a number.
     """
-    drivers = model.cabinet.drivers
+    drivers = cabinet.drivers
     known = [d.opening for d in drivers]
     for name in names or ():
         if name not in known:
@@ -167,7 +167,7 @@ def drive(model: Model, air: Air, names: Sequence[str] | None = None) -> Drive:
     names : sequence of str, optional
         Openings of the drivers that play; the default is every driver with a moving mass and a piston area.
     """
-    chosen = playing(model, names)
+    chosen = playing(model.cabinet, names)
     force = np.column_stack([-d.moving_mass_g / 1e3 * axial_row(model, d.opening) for d in chosen])
     let_in = np.zeros(air.mesh.K.shape[0])
     for d in chosen:

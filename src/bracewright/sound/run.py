@@ -183,7 +183,7 @@ def set_up(
     tell("meshing and assembling")
     structure = damped(model or build(cabinet, size=size or element_size(cabinet)))
     model = structure.model
-    names = [d.opening for d in playing(model, drivers)]
+    names = [d.opening for d in playing(cabinet, drivers)]
     tell("modes of the air inside")
     mesh = air_mesh(cabinet)
     air = air_modes(cabinet, AIR_BEYOND * highest_Hz, sources=source_rows(model, mesh, names), mesh=mesh)
@@ -196,7 +196,7 @@ def set_up(
     box = (cabinet.width, cabinet.depth, cabinet.height)
     operator = baffled(box, highest_Hz) if quick else outside(box, highest_Hz, cache=cache, progress=progress)
     pistons = np.zeros(len(operator.surface.panels.all_area))
-    for d in playing(model, names):
+    for d in playing(cabinet, names):
         pistons += piston(cabinet, operator.surface, d.opening, d.piston_area_cm2 / 1e4)
     return Setup(
         cabinet=cabinet,

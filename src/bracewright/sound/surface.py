@@ -16,8 +16,7 @@ from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS,
 from bracewright.errors import DesignError
 from bracewright.fem.joints import motion, rows
 from bracewright.fem.mesh import MM
-from bracewright.fem.parts import FlatPart
-from bracewright.fem.sheets import outward_sign
+from bracewright.fem.parts import FlatPart, outward_sign
 from bracewright.fem.system import Model
 from bracewright.sound.bem import Panels
 

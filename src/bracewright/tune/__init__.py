@@ -7,7 +7,7 @@ from bracewright.tune.looks import Look
 from bracewright.tune.robust import Scatter, bands
 from bracewright.tune.run import SearchResult
 from bracewright.tune.search import search
-from bracewright.tune.sensitivity import sensitivity_map
+from bracewright.tune.sensitivity import added_mass, sensitivity_map
 from bracewright.tune.tradeoff import trade_off
 from bracewright.tune.variables import Space
 
@@ -20,6 +20,7 @@ __all__ = [
     "Scatter",
     "SearchResult",
     "Space",
+    "added_mass",
     "bands",
     "search",
     "sensitivity_map",

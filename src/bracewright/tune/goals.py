@@ -13,10 +13,12 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bracewright.design.cabinet import LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet
+from bracewright.design.cabinet import PANELS, Cabinet
 from bracewright.design.checks import number
 from bracewright.errors import DesignError
 from bracewright.fem.modes import Modes
+from bracewright.fem.parts import outward_sign
+from bracewright.fem.plate import FIELDS
 from bracewright.fem.system import Model
 from bracewright.tune.levels import mean_level, peak_level, peak_slope
 
@@ -252,7 +254,5 @@ def moved_volume(model: Model, modes: Modes) -> Array:
         value, _, _, weight = part.mesh.rule(2)
         local = np.einsum("ieq,eq->ei", value, weight)
         area = np.bincount(part.mesh.nodes6.ravel(), weights=local.ravel(), minlength=len(part.mesh.points))
-        outward = -1.0 if side in LOWER_PANELS else 1.0
-        sign = outward * np.sign(part.rotation[2]["xyz".index(PANEL_NORMAL[side])])
-        out += sign * (area @ modes.shapes[model.of_part(side)][2::5])
+        out += outward_sign(part) * (area @ modes.shapes[model.of_part(side)][2::FIELDS])
     return out

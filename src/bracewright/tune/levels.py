@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bracewright.design.cabinet import Cabinet, Driver
+from bracewright.design.cabinet import Cabinet
 from bracewright.errors import DesignError
 from bracewright.fem.modes import Modes
 from bracewright.fem.system import Model
 from bracewright.sound.air import air_mesh, air_modes
-from bracewright.sound.drive import axial_row, drive, source_rows
+from bracewright.sound.drive import axial_row, drive, playing, source_rows
 from bracewright.sound.radiate import outside
 from bracewright.sound.run import DISTANCE, listening_point
 from bracewright.sound.surface import BoxSurface, piston, wall_rows
@@ -71,7 +71,7 @@ class Ear:
         low, high = band_Hz
         if not 20 <= low < high <= 4000:
             raise DesignError(f"got {low:g}..{high:g}; give a band within 20..4000 Hz", key="band_Hz")
-        drivers = sounding(cabinet)
+        drivers = playing(cabinet)
         f = np.geomspace(low, high, int(np.log(high / low) / STEP) + 2)
         operator = outside((cabinet.width, cabinet.depth, cabinet.height), high, progress=progress)
         first = cabinet.opening(drivers[0].opening)
@@ -100,7 +100,7 @@ class Ear:
         eta = modes.loss_factor
         if modes.rigid_modes:
             lam, eta = np.concatenate([np.zeros(6), lam]), np.concatenate([np.zeros(6), eta])
-        drivers = sounding(model.cabinet)
+        drivers = playing(model.cabinet)
         mesh = air_mesh(model.cabinet, size=AIR_SIZE)
         names = [d.opening for d in drivers]
         top = AIR_BEYOND * float(self.frequency_Hz[-1])
@@ -227,17 +227,3 @@ def peak_slope(level_dB: Array) -> Array:
     """Return the derivative (f,) of `peak_level`."""
     share = 10 ** (PEAK * (level_dB - level_dB.max()) / 10)
     return np.asarray(share / share.sum())
-
-
-def sounding(cabinet: Cabinet) -> tuple[Driver, ...]:
-    """Return the drivers with a moving mass and a piston area.
-
-    Raises
-    ------
-    DesignError
-        There is none.
-    """
-    chosen = tuple(d for d in cabinet.drivers if d.moving_mass_g > 0 and d.piston_area_cm2 > 0)
-    if not chosen:
-        raise DesignError("no driver has moving_mass_g and piston_area_cm2; add them", key="drivers")
-    return chosen

@@ -88,8 +88,8 @@ class Look:
     def of(self, cabinet: Cabinet, model: Model, modes: Modes) -> Record:
         """Return the record of a solved design."""
         out: dict[str, object] = {
-            "frequency_Hz": modes.frequency_Hz[: self.goal.modes].tolist(),
-            "moved_m3": moved_volume(model, modes)[: self.goal.modes].tolist(),
+            "frequency_Hz": modes.frequency_Hz.tolist(),
+            "moved_m3": moved_volume(model, modes).tolist(),
         }
         if self.ear is not None:
             answer = self.ear.answer(model, modes)
@@ -158,7 +158,7 @@ def look_at_all(
     """
     if executor is None:
         return [look.record(c, anchor) for c in cabinets]
-    jobs = [executor.submit(_one, look, c) for c in cabinets]
+    jobs = [executor.submit(look.record, c) for c in cabinets]
     out = []
     for job, cabinet in zip(jobs, cabinets, strict=True):
         try:
@@ -168,7 +168,3 @@ def look_at_all(
         except Exception:  # noqa: BLE001  a dead worker takes its job with it, each executor with an error of its own
             out.append(look.record(cabinet))
     return out
-
-
-def _one(look: Look, cabinet: Cabinet) -> Record:
-    return look.record(cabinet)

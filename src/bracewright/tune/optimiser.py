@@ -35,6 +35,7 @@ RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
 EXPLORE_EVERY = 6  # one step in so many looks where no design has been tried
 SLOPE_STEP = 5e-3  # of the bounds' range: about a millimetre, above the tolerance of fitted arcs
 SLACK = 1e-3  # a margin may fall short where it must, at a million times the cost of a step as long
+BARREN = 4  # starts in turn without a gain that end it
 STREWN = 6  # points that are looked at for another start
 GAIN = 1e-4  # a smaller improvement does not count as one
 
@@ -76,7 +77,7 @@ def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Arra
     problem : Problem
     evaluations : int
         Scores asked for at the most, that of the start included. It ends earlier when three trust regions in turn
-        have closed without a gain.
+        have closed without a gain, or with slopes `BARREN` starts.
     seed : int
         The same seed gives the same run.
 
@@ -286,7 +287,9 @@ class _Run:
     def ascend(self, evaluations: int) -> None:
         """Follow the slopes from the start, then, while evaluations last, from the best of points strewn wide."""
         reached = [(self.top, self.best)]
-        while len(self.tried) < evaluations:
+        barren = 0
+        while len(self.tried) < evaluations and barren < BARREN:
+            highest = max(top for top, _ in reached)
             gained = True
             while gained and len(self.tried) < evaluations:
                 self.follow(evaluations)
@@ -295,6 +298,7 @@ class _Run:
                 self.climb(min(evaluations, len(self.tried) + len(self.best) // 2 + 2))
                 gained = self.top > foot + 10 * GAIN
             reached.append((self.top, self.best))
+            barren = 0 if self.top > highest + GAIN else barren + 1
             if len(self.tried) >= evaluations:
                 break
             # Another start: the best of a few points strewn over all the bounds, as far as the limits let them.

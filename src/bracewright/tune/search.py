@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import replace
 
@@ -32,6 +33,7 @@ def search(
     resume: str | os.PathLike[str] | None = None,
     slopes: bool = True,
     executor: Executor | None = None,
+    tell: Callable[[str], None] | None = None,
 ) -> SearchResult:
     """Move braces and pockets towards a goal: by default the lowest modes up and apart.
 
@@ -57,6 +59,8 @@ def search(
         Whether derivatives are computed at every design that is better, or scores alone must do.
     executor : Executor, optional
         Of `concurrent.futures`, or dask's, for the cabinets by which a robust goal is judged.
+    tell : callable, optional
+        Told in words what is prepared, before the first design.
 
     Returns
     -------
@@ -78,7 +82,7 @@ def search(
     goal = goal or Goal.of(cabinet)
     limits = limits or Limits.of(cabinet)
     archive = Archive(resume)
-    look = Look.at(goal, cabinet, size=size)
+    look = Look.at(goal, cabinet, size=size, progress=tell)
     if space is None and (wishes.choices or wishes.free or wishes.most_braces is not None):
         bare = Run(
             Space(cabinet=cabinet, variables=()), Rules.of(cabinet, limits), goal, look, archive, progress, slopes

@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from bracewright.design.checks import choice
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import PlanarMesh
+from bracewright.fem.modes import Modes
 from bracewright.fem.near import Anchor
 from bracewright.fem.plate import FIELDS, MASS_ORDER, STIFF_ORDER, constitutive
+from bracewright.fem.system import Model
 from bracewright.tune.goals import moved_volume
 from bracewright.tune.looks import Look
 
@@ -106,6 +108,26 @@ def sensitivity_map(look: Look, anchor: Anchor, measure: str = "batten") -> Sens
             "thickness": (3 * bend["own"] / part.thickness - kinetic * part.laminate.mass / part.thickness) / 1e3,
         }[measure]
     return SensitivityMap(measure, UNITS[measure], fields, {n: p.mesh for n, p in model.parts.items()})
+
+
+def added_mass(model: Model, modes: Modes, number: int = 1) -> dict[str, Array]:
+    """Return how a mode's frequency changes per mass stuck on at each node of each part, Hz per kg.
+
+    Exact for a small point mass: d f / d m = -f u'u / 2 with the motion u of a mode of unit modal mass.
+
+    Raises
+    ------
+    DesignError
+        There is no such mode.
+    """
+    if not 1 <= number <= len(modes):
+        raise DesignError(f"got {number}; modes are 1 to {len(modes)}", key="number")
+    f = float(modes.frequency_Hz[number - 1])
+    out = {}
+    for name in model.parts:
+        u = modes.shapes[model.of_part(name), number - 1].reshape(-1, FIELDS)[:, :3]
+        out[name] = -0.5 * f * (u**2).sum(axis=1)
+    return out
 
 
 def _densities(mesh: PlanarMesh, x: Array, c: Array, stiff: Array, inert: Array) -> tuple[dict[str, Array], Array]:
