@@ -38,18 +38,20 @@ from bracewright.fem.system import Model, build
 from bracewright.tune import Space
 
 TOLERANCE = 5e-4  # of the frequencies of a warm re-solve
-REPEATS = 5
+REPEATS = 7
+STEP = 1e-6  # mm, of a derivative
 GROWTH = (45.0, 30.0, 20.0, 14.0, 10.4)
 
 
-def cpu(job: Callable[[], object], repeats: int = REPEATS) -> float:
-    """Median CPU seconds."""
-    spent = []
-    for _ in range(repeats):
-        t = time.process_time()
-        job()
-        spent.append(time.process_time() - t)
-    return float(np.median(spent))
+def race(*jobs: Callable[[], object]) -> list[float]:
+    """Median CPU seconds of each job, all of them taken in turn so that a busy machine slows them alike."""
+    spent = np.zeros((REPEATS, len(jobs)))
+    for k in range(REPEATS):
+        for i, job in enumerate(jobs):
+            t = time.process_time()
+            job()
+            spent[k, i] = time.process_time() - t
+    return [float(v) for v in np.median(spent, axis=0)]
 
 
 def cold(cabinet, size: float = 30.0, count: int = 20) -> tuple[Model, Modes]:
@@ -73,11 +75,12 @@ def warm_ratios() -> None:
             braces=(shelf(pockets=(replace(shelf().pockets[0], shape=replace(shape, size=(116, 152))),)),)
         ),
     }
-    base = cpu(lambda: cold(start))
     anchor = Anchor.of(start, 20)
+    base, *warm = race(
+        lambda: cold(start), *(lambda d=d: anchor.solve(d, tolerance=TOLERANCE) for d in designs.values())
+    )
     print(f"cold solve, 20 modes, {anchor.model.dofs} unknowns: {base:.2f} s")
-    for name, design in designs.items():
-        spent = cpu(lambda d=design: anchor.solve(d, tolerance=TOLERANCE))
+    for (name, design), spent in zip(designs.items(), warm, strict=True):
         exact = solve(anchor.solve(design)[0], 20, prove=False).frequency_Hz
         error = np.abs(anchor.solve(design, tolerance=TOLERANCE)[1].frequency_Hz / exact - 1).max()
         print(f"warm re-solve, {name}: {spent:.3f} s, error {100 * error:.3f} %, ratio {base / spent:.1f}")
@@ -91,11 +94,12 @@ def gradient_ratio() -> None:
     anchor = Anchor.of(cabinet, 20)
     changes = []
     for i in range(20):
-        ends = [space.apply(x + sign * 0.001 * np.eye(len(x))[i]) for sign in (-1, 1)]
-        changes.append(Change(ends[0], ends[1], 0.002))
+        changes.append(Change(cabinet, space.apply(x + STEP * np.eye(len(x))[i]), STEP))
     moved = space.apply(x + 4.0 * np.eye(len(x))[space.names.index("shelf.at")])
-    warm = cpu(lambda: anchor.solve(moved, tolerance=TOLERANCE))
-    spent = cpu(lambda: Sensitivity(anchor.model, anchor.modes).frequencies(changes))
+    warm, spent = race(
+        lambda: anchor.solve(moved, tolerance=TOLERANCE),
+        lambda: Sensitivity(anchor.model, anchor.modes).frequencies(changes),
+    )
     print(
         f"gradient of 20 modes by 20 variables, {anchor.model.dofs} unknowns: {spent:.3f} s, "
         f"warm re-solve (shelf moved 4 mm) {warm:.3f} s, share {spent / warm:.2f}"

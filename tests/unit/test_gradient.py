@@ -115,6 +115,17 @@ def test_derivative_is_the_difference(name: str, model: Model) -> None:
     assert check_gradient(model, COUNT, [change(name)]).max() < AGREEMENT
 
 
+@pytest.mark.parametrize(
+    "name", ["shelf at", "keel at", "wall at", "wall tilt", "pocket place", "superellipse", "opening"]
+)
+def test_from_the_design_itself(name: str, model: Model, modes: Modes) -> None:
+    """A step from today's design agrees with the difference about it, which is checked above."""
+    make, _ = VARIABLES[name]
+    step = 1e-6
+    found = Sensitivity(model, modes).frequencies([change(name), Change(model.cabinet, make(design(), step), step)])
+    assert found[1] == pytest.approx(found[0], abs=AGREEMENT * np.abs(found[0]).max())
+
+
 def test_doubling_all_stiffness_and_mass(model: Model, modes: Modes) -> None:
     """Frequencies go as the square root of E and of 1/rho when every board changes alike (dimensional analysis)."""
     c = box(joint=JointSpec(kind="rigid"))

@@ -56,7 +56,11 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Change:
-    """A design variable's direction: designs a little below and above, and how far apart they are in its unit."""
+    """A design variable's direction: designs a little below and above, and how far apart they are in its unit.
+
+    `below` may be the model's own design, which halves the work; `width` then wants to be small, 1e-6 mm, for
+    the energy of a joint that opens is quadratic.
+    """
 
     below: Cabinet
     above: Cabinet
@@ -104,6 +108,7 @@ class Sensitivity:
         self._meetings = lay.meetings(model.cabinet)
         self._blocks: dict[int, tuple[Block, list[NDArray[np.int64]]]] = {}
         self._still: dict[int, Array] = {}
+        self._energies: dict[int, Array] = {}
         self._held: dict[int, tuple[Array, Array | None]] = {}
 
     def frequencies(self, changes: Sequence[Change]) -> Array:
@@ -119,24 +124,26 @@ class Sensitivity:
 
     def _one(self, change: Change) -> Array:
         below, above = change.below, change.above
+        today = below is self.model.cabinet
+        way = (0.0, 1.0) if today else (-0.5, 0.5)  # from today's nodes to those of the two designs
         moved = touched(self.model.cabinet, below, above)
         total = np.zeros_like(self.lam)
         velocity: dict[str, Array] = {}
         for name in moved.parts:
             total += self._material(name, below, above)
-            v = node_motion(self.model.parts[name].mesh, name, below, above)
+            v = node_motion(self.model.parts[name].mesh, name, below, above, -way[0])
             if v is not None:
                 velocity[name] = v
                 total += np.einsum("nc,ncm->m", v, self._node_force(name))
         ends = [
             {
-                name: moved_part(part, c, velocity.get(name), sign) if name in moved.parts else part
+                name: moved_part(part, c, velocity.get(name), share) if share and name in moved.parts else part
                 for name, part in self.model.parts.items()
             }
-            for c, sign in ((below, -0.5), (above, 0.5))
+            for c, share in zip((below, above), way, strict=True)
         ]
         if moved.placed and not moved.still:
-            lines = [lay.meetings(c) for c in (below, above)]
+            lines = [self._meetings if today else lay.meetings(below), lay.meetings(above)]
         else:
             lines = [self._meetings] * 2 if moved.joints or moved.parts else [[], []]
         for k, (m0, m1) in enumerate(zip(*lines, strict=True)):
@@ -145,7 +152,8 @@ class Sensitivity:
             if moved.still:
                 total += self._still_joint(m0, below, above, k)
             else:
-                total += self._joint(m1, above, ends[1], k) - self._joint(m0, below, ends[0], k)
+                total += self._joint(m1, above, ends[1], k)
+                total -= self._today(k) if today else self._joint(m0, below, ends[0], k)
             if m0.kind == "cross":
                 total += self._shared(m1, ends[1]) - self._shared(m0, ends[0])
         total += self._rest(below, above, ends)
@@ -251,6 +259,18 @@ class Sensitivity:
         else:
             forms = self._line_forms(m, cabinet, block)
         return self._line_energy(forms, self._motions(block, elements))
+
+    def _today(self, number: int) -> Array:
+        """phi' (K - lambda M) phi of one joint line as it is."""
+        block, elements = self._block(number)
+        if not len(block.line.points):
+            return np.zeros_like(self.lam)
+        if number not in self._energies:
+            forms = self._line_forms(self._meetings[number], self.model.cabinet, block)
+            self._held[number] = forms
+            self._still[number] = self._motions(block, elements)
+            self._energies[number] = self._line_energy(forms, self._still[number])
+        return self._energies[number]
 
     def _shifted(self, m: lay.Meeting, parts: Mapping[str, FlatPart], number: int) -> Block | None:
         """Today's joint line on parts whose nodes alone have moved, well clear of their cut-outs; else None."""

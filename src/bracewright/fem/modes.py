@@ -141,10 +141,12 @@ def as_modes(model: Model, lam: Array, phi: Array, count: int, missed: int | Non
     lam_e, phi_e = lam[keep], phi[:, keep]
     if len(lam_e) < count:
         raise SolveError(f"only {len(lam_e)} of {count} modes were found; refine the mesh")
-    phi_e = phi_e / np.sqrt(np.einsum("im,im->m", phi_e, model.M @ phi_e))
-    phi_e = phi_e * np.sign(phi_e[np.abs(phi_e).argmax(axis=0), np.arange(count)])
-    r = model.K @ phi_e - (model.M @ phi_e) * lam_e
-    residual = float((np.linalg.norm(r, axis=0) / np.linalg.norm(model.K @ phi_e, axis=0)).max())
+    inertia = model.M @ phi_e
+    scale = np.sign(phi_e[np.abs(phi_e).argmax(axis=0), np.arange(count)])
+    scale = scale / np.sqrt(np.einsum("im,im->m", phi_e, inertia))
+    phi_e, inertia = phi_e * scale, inertia * scale
+    force = model.K @ phi_e
+    residual = float((np.linalg.norm(force - inertia * lam_e, axis=0) / np.linalg.norm(force, axis=0)).max())
     return Modes(
         frequency_Hz=np.sqrt(lam_e) / (2 * np.pi),
         loss_factor=_loss_factors(model, phi_e, lam_e),
@@ -235,8 +237,15 @@ def _gap_above(lam: Array, last: int) -> float:
 
 
 def _loss_factors(model: Model, phi: Array, lam: Array) -> Array:
-    """Modal loss factors: those of boards, joints and sheets, weighted by their shares of the strain energy."""
-    lossy = [k * model.loss_of(key) for key, (k, _, _) in model.terms.items() if k is not None and model.loss_of(key)]
-    if not lossy:
-        return np.zeros(len(lam))
-    return np.asarray(np.einsum("im,im->m", phi, added(lossy) @ phi) / lam)
+    """Modal loss factors: those of boards, joints and sheets, weighted by their shares of the strain energy.
+
+    All shares make one, so the factor that most of the stiffness has needs no share of its own.
+    """
+    stiff = [(k, model.loss_of(key)) for key, (k, _, _) in model.terms.items() if k is not None]
+    size: dict[float, int] = {}
+    for k, value in stiff:
+        size[value] = size.get(value, 0) + k.nnz
+    common = max(size, key=lambda value: size[value])
+    other = [k * (value - common) for k, value in stiff if value != common]
+    out = np.full(len(lam), common)
+    return np.asarray(out + np.einsum("im,im->m", phi, added(other) @ phi) / lam) if other else out

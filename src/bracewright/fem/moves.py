@@ -16,15 +16,17 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import PANELS, Cabinet
+from bracewright.design.cabinet import AXES, PANELS, Cabinet
 from bracewright.errors import DesignError, MeshError, SolveError
 from bracewright.fem.factor import Factor, factor
 from bracewright.fem.mesh import MM, PlanarMesh
 from bracewright.fem.parts import FlatPart, part_laminate
+from bracewright.fem.plate import FIELDS
 from bracewright.fem.system import Model, assemble
 from bracewright.geometry import Path
 
 Array = NDArray[np.float64]
+STILL = 1e-9  # m
 WORST_TRIANGLE = 0.2  # least area of a moved triangle, relative to what it was meshed with
 
 
@@ -212,6 +214,47 @@ def follow(model: Model, cabinet: Cabinet) -> Model:
         parts[name] = part
     known = {key: term for key, term in model.terms.items() if _stays(key, moved, model, cabinet)}
     return assemble(cabinet, parts, size=model.size, joints=model.joint_model, known=known, near=model.terms)
+
+
+def carried(old: Model, new: Model, shapes: Array) -> Array:
+    """Return shapes (n, k) of a model as a start for one that follows it: space is stretched as its braces move.
+
+    Left to the nodes, panels would keep their nodal lines where a brace was, and parts that meet would part.
+    """
+    grids = [_grid(axis, old.cabinet, new.cabinet) for axis in AXES]
+    out = shapes.copy()
+    for name, part in new.parts.items():
+        here = part.to_space(part.mesh.points)
+        before = np.stack([np.interp(here[:, k], *grid) for k, grid in enumerate(grids)], axis=1)
+        if np.abs(before - here).max() < STILL:
+            continue  # about a pocket that changed, the nodes carry them well
+        mesh, at = old.parts[name].mesh, new.of_part(name)
+        source = old.parts[name].to_plane(before)
+        if np.abs(source - mesh.points).max() > STILL:
+            trace = mesh.trace(source, _around(mesh, source))
+            fields = shapes[at].reshape(len(source), FIELDS, -1)
+            out[at] = np.einsum("pn,pnfk->pfk", trace.value, fields[trace.nodes]).reshape(out[at].shape)
+    return out
+
+
+def _grid(axis: str, old: Cabinet, new: Cabinet) -> tuple[Array, Array]:
+    """Places along an axis and what stood there before: the outer faces and every brace square to it."""
+    pairs = {0.0: 0.0, new.size(axis): old.size(axis)}
+    for b, q in zip(old.braces, new.braces, strict=True):
+        if b.normal == q.normal == axis and not b.tilt_deg and not q.tilt_deg:
+            pairs[q.at] = b.at
+    places = np.array(sorted(pairs))
+    return places * MM, np.maximum.accumulate([pairs[p] for p in places]) * MM
+
+
+def _around(mesh: PlanarMesh, source: Array) -> NDArray[np.int64]:
+    """Of the triangles around each node, the one that holds a place beside it, or comes nearest to that."""
+    nodes = mesh.nodes6.ravel()
+    triangles = np.repeat(np.arange(len(mesh.nodes6)), mesh.nodes6.shape[1])
+    local = mesh.locate(source[nodes], triangles)[1]
+    inside = np.minimum(local.min(axis=1), 1 - local.sum(axis=1))
+    order = np.lexsort((inside, nodes))
+    return np.asarray(triangles[order[np.flatnonzero(np.diff(nodes[order], append=-1))]])
 
 
 def _areas(mesh: PlanarMesh) -> Array:

@@ -18,7 +18,7 @@ from bracewright.design.cabinet import Cabinet
 from bracewright.errors import SolveError
 from bracewright.fem.factor import Factor
 from bracewright.fem.modes import Modes, as_modes, lowest
-from bracewright.fem.moves import follow
+from bracewright.fem.moves import carried, follow
 from bracewright.fem.system import DEFAULT_SIZE, Model, build
 
 Array = NDArray[np.float64]
@@ -27,6 +27,7 @@ TOLERANCE = 1e-4  # relative error of a frequency
 DOUBT = (1.0, 8.0, 2.5)  # what is left beside its estimate after one sweep and after more, as seen at the worst
 NEIGHBOURS = 2  # places in the order that modes may change by in one sweep
 DEPENDENT = 1e-12
+NOTHING = 1e-18  # of the largest residual squared; rigid motions need no correction
 
 
 @dataclass(frozen=True)
@@ -96,10 +97,9 @@ class Anchor:
         model = follow(self.model, cabinet)
         t0 = time.perf_counter()
         shift = float((2 * np.pi * self.modes.frequency_Hz[0]) ** 2)
+        start = np.hstack([model.rigid, carried(self.model, model, self.shapes)])
         with threadpool_limits(1):
-            lam, phi = _from(
-                model, np.hstack([model.rigid, self.shapes]), self.op, 6 + self.count, 2 * tolerance, shift
-            )
+            lam, phi = _from(model, start, self.op, 6 + self.count, 2 * tolerance, shift)
         return model, as_modes(model, lam, phi, self.count, None, time.perf_counter() - t0)
 
 
@@ -115,11 +115,11 @@ def _from(model: Model, start: Array, op: Factor, wanted: int, tolerance: float,
     space = _Space(n, k * (SWEEPS + 1), shift)
     space.add(start, K @ start, M @ start)
     worth = np.zeros(k)  # what a unit of residual was worth when it was last corrected
-    todo = np.arange(k)
     for sweep in range(SWEEPS + 1):
         lam, y = space.ritz(k)
         residual = space.residual(y, lam)
         size = np.maximum((residual**2 / diagonal[:, None]).sum(axis=0), 1e-300)
+        todo = np.flatnonzero(size > NOTHING * size.max())
         if sweep:
             # Modes may have changed places, so a neighbour's worth counts too.
             around = np.stack([np.roll(worth, j) for j in range(-NEIGHBOURS, NEIGHBOURS + 1)]).max(axis=0)

@@ -24,7 +24,7 @@ from bracewright.tune.variables import Space
 Array = NDArray[np.float64]
 Numbers = dict[str, float]
 BEYOND = 1.25  # modes are taken up to this much above the band of the levels
-STEP = 0.01  # mm or degrees; width of a derivative's difference
+STEP = 1e-6  # mm or degrees; a derivative's step from a design: rounding and curvature both spoil less than 1e-4 of it
 NEAR = 1e-5  # relative error of a frequency that is followed from a design before
 MOST_MODES = 600
 
@@ -114,7 +114,7 @@ class Look:
             modes.frequency_Hz, moved, level, answer.mobility_dB if answer is not None else None
         )
         by_f, by_level = self.goal.slopes(numbers, before, modes.frequency_Hz, moved, level)
-        changes, which = _changes(space, x)
+        changes, which = _changes(model.cabinet, space, x)
         out = np.zeros(len(x))
         if not changes:
             return out
@@ -129,23 +129,17 @@ class Look:
         return out
 
 
-def _changes(space: Space, x: Array) -> tuple[list[Change], list[int]]:
-    """A change of every variable that has one on both sides or on one."""
+def _changes(here: Cabinet, space: Space, x: Array) -> tuple[list[Change], list[int]]:
+    """A change of every variable that can take one, from the design at x up or else down."""
     changes, which = [], []
-    for i in range(len(x)):
-        for low, high in ((-0.5, 0.5), (0.0, 1.0), (-1.0, 0.0)):
-            ends = []
-            for part in (low, high):
-                y = x.copy()
-                y[i] += part * STEP
-                try:
-                    ends.append(space.apply(y))
-                except DesignError:
-                    break
-            if len(ends) == 2:
-                changes.append(Change(ends[0], ends[1], STEP))
-                which.append(i)
-                break
+    for i, step in enumerate(np.eye(len(x)) * STEP):
+        for way in (1.0, -1.0):
+            try:
+                changes.append(Change(here, space.apply(x + way * step), way * STEP))
+            except DesignError:
+                continue
+            which.append(i)
+            break
     return changes, which
 
 
