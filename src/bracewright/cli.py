@@ -282,9 +282,13 @@ def _folder(args: argparse.Namespace) -> Path:
 def _check(args: argparse.Namespace, progress: Progress) -> Report:
     from bracewright.design.account import account
     from bracewright.design.designfile import load
+    from bracewright.make import obstacles
 
-    a = account(load(args.file))
-    return a.to_table(), a.text()
+    cabinet = load(args.file)
+    a = account(cabinet)
+    found = obstacles(cabinet)
+    lines = [f"cannot be cut as it is: {o}\n" for o in found] or ["can be cut as it is\n"]
+    return {**a.to_table(), "obstacles": list(found)}, "\n".join([a.text(), *lines])
 
 
 def _modes(args: argparse.Namespace, progress: Progress) -> Report:
@@ -330,6 +334,7 @@ def _modes(args: argparse.Namespace, progress: Progress) -> Report:
             f"{k:4}  {f:13.1f}  {eta:11.4f}"
             for k, (f, eta) in enumerate(zip(modes.frequency_Hz, modes.loss_factor, strict=True), 1)
         ),
+        *(f"{w.where}: {w.what} is {w.distance:.1f} mm, {w.wanted:g} wanted" for w in a.warnings),
     ]
     return table, "\n".join(lines) + "\n"
 

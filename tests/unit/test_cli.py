@@ -252,13 +252,31 @@ def test_check_prints_the_account(design, capsys):
     assert main(["check", str(design)]) == 0
     out, err = capsys.readouterr()
     assert err == ""
-    for words in ("shelf", "boards 7.854 kg, with drivers 10.204 kg", "net 16.54 l", "clearances"):
+    for words in ("shelf", "boards 7.854 kg, with drivers 10.204 kg", "net 16.54 l", "clearances", "can be cut"):
         assert words in out
     assert main(["check", str(design), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
     assert table["mass_kg"] == pytest.approx(10.204, abs=1e-3)
     assert [p["name"] for p in table["parts"]][-1] == "keel"
     assert table["drivers"] == {"woofer": 1.9, "tweeter": 0.45}
+    assert table["obstacles"] == []
+
+
+def test_check_tells_what_cut_would_refuse(design, capsys, tmp_path):
+    """A sound design may still ask for more than its cutter can do."""
+    design.write_text(design.read_text("utf-8") + "\n[joinery]\ncutter = 50\nguide_bush = 60\n", "utf-8")
+    assert main(["check", str(design)]) == 0
+    assert "cannot be cut as it is: bulkhead.window: its inside radius of 22" in capsys.readouterr().out
+    assert main(["cut", str(design), "--out", str(tmp_path / "cut")]) == 2
+    assert "bulkhead.window: its inside radius of 22" in capsys.readouterr().err
+
+
+def test_a_skin_beside_a_slab_is_warned_of(tmp_path, capsys):
+    path = tmp_path / "thin.toml"
+    thin = '[boards.thin]\nmaterial = "mdf"\nthickness = 1\n[cabinet.panels.top]\nboard = "thin"\n'
+    path.write_text(SMALL.replace("thickness = 18", "thickness = 60") + thin, "utf-8")
+    assert main(["modes", str(path), "--count", "2", "--size", "60"]) == 0
+    assert "cabinet.panels.top: thickness of its board is 1.0 mm, 6 wanted" in capsys.readouterr().out
 
 
 def test_modes_print_the_contract(design, tmp_path, capfd):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 
 import numpy as np
 import shapely
@@ -40,6 +40,9 @@ class Wanted:
         Wood between an opening and the next panel's inside.
     behind_driver : float
         Free room behind a driver, beyond its depth.
+    board : float
+        Thickness of a board, which should also be a tenth of the thickest: a thinner one moves like a skin, in waves
+        shorter than the elements.
     """
 
     web: float = 30.0
@@ -47,9 +50,10 @@ class Wanted:
     inside_radius: float = 4.0
     opening_edge: float = 10.0
     behind_driver: float = 10.0
+    board: float = 4.0
 
     def __post_init__(self) -> None:
-        for key in ("web", "bridge", "inside_radius", "opening_edge", "behind_driver"):
+        for key in (f.name for f in fields(self)):
             length(getattr(self, key), key, low=0.0, high=1000.0)
 
 
@@ -345,6 +349,12 @@ def _clearances(cabinet: Cabinet, wanted: Wanted) -> Iterator[Clearance]:
             for other, second in part.cuts[k + 1 :]:
                 gap = geometry.clearance(path, second)
                 yield Clearance(where=key, what=f"wood to {other!r}", distance=gap, wanted=wanted.bridge)
+    thickness = {p: cabinet.part_board(p).thickness for p in (*PANELS, *(b.name for b in cabinet.braces))}
+    least = max(wanted.board, max(thickness.values()) / 10)
+    for name, t in thickness.items():
+        if t < least:
+            where = f"cabinet.panels.{name}" if name in PANELS else f"braces.{name}"
+            yield Clearance(where=where, what="thickness of its board", distance=t, wanted=least)
     for d in cabinet.drivers:
         if d.depth:
             free, met = room_behind(cabinet, d.opening)

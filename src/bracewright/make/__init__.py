@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from bracewright.design.cabinet import Cabinet
+from bracewright.errors import DesignError
 from bracewright.make import coordinates, dxf, sheets
 from bracewright.make.assembly import Assembly, Step, assembly
 from bracewright.make.booklet import booklet_pdf, to_html
@@ -49,6 +50,7 @@ __all__ = [
     "full_size_pdf",
     "joints",
     "nest",
+    "obstacles",
     "of_part",
     "panel_extent",
     "placed",
@@ -99,6 +101,17 @@ def export(cabinet: Cabinet, folder: str | os.PathLike[str], *, dxf_version: str
         or a DXF does not pass its audit.
     """
     return write_set(folder, _content(cabinet, dxf_version))
+
+
+def obstacles(cabinet: Cabinet) -> tuple[str, ...]:
+    """Return what keeps a sound design from being made as it is: what `export` refuses, what locks in assembly."""
+    try:
+        parts = drawings(cabinet)
+        check_cutter(parts, cabinet.joinery)
+        nest(cabinet, parts)
+    except DesignError as e:
+        return (str(e),)
+    return tuple(f"{', '.join(g)} lock each other and cannot be assembled" for g in assembly(cabinet).conflicts)
 
 
 def _content(cabinet: Cabinet, dxf_version: str) -> dict[str, str | bytes]:

@@ -157,7 +157,7 @@ def _part(cabinet: Cabinet, found: tuple[Joint, ...], lay: PartLayout, corners: 
         )
         _check_whole(part)
     except DesignError as e:
-        raise e.within(f"{'panels' if panel else 'braces'}.{name}") from None
+        raise e.within(f"{'cabinet.panels' if panel else 'braces'}.{name}") from None
     for c in jointed:
         if c.key and (wood := geometry.web(outline, c.path.translated(-u, -v))) < LEAST_WALL:
             raise DesignError(
