@@ -6,7 +6,7 @@ the first mode, the closest pair, and the mean and loudest level of the walls be
 the whole computation of `bracewright sound` (air modes, static corrections, the air's load), with
 the 10-90 % band over cabinets as they may turn out.
 
-    python tests/bench/search_gain.py stand-mount|floorstander [evaluations] [folder]
+    python tests/bench/search_gain.py stand-mount|floorstander [evaluations] [folder] [robust, such as 0.5]
 """
 
 from __future__ import annotations
@@ -83,6 +83,8 @@ def main() -> int:
     except DesignError as e:
         print(f"the plain layout cannot be built: {e}")
         return 1
+    if len(sys.argv) > 4:
+        start = replace(start, tune=replace(start.tune, robust=float(sys.argv[4])))
     goal = Goal(raise_=0.3, spread=0.1, quiet=1.0, peak=1.0, band_Hz=band)
     t0 = time.perf_counter()
     found = search(

@@ -33,6 +33,7 @@ from scipy.sparse import csr_array, vstack
 from bracewright.boards import Board, Layer, laminate
 from bracewright.fem.factor import factor
 from bracewright.fem.joints import energy
+from bracewright.tune.optimiser import Problem, maximise
 
 SIDE = 1000.0
 SIZE = 33.0
@@ -90,6 +91,38 @@ def test_line_support_across_an_oblong():
     assert_allclose(got, (24.078, 26.171, 27.416), rtol=0.005)
 
 
+def best(score, start, low, high):
+    """Where the search puts one movable support, its score and how many designs it asked for."""
+    asked = []
+
+    def counted(x):
+        asked.append(x)
+        return score(float(x[0]))
+
+    problem = Problem(
+        score=counted,
+        margins=lambda x: np.zeros(0),
+        start=np.array([start]),
+        low=np.array([low]),
+        high=np.array([high]),
+    )
+    x, top = maximise(problem, evaluations=60, seed=1)
+    return float(x[0]), top, len(asked)
+
+
+def test_the_search_finds_the_best_line_support():
+    """At mid-span, where it meets the bound that the second mode of the free span sets (maximum-minimum principle)."""
+    p = plate(rectangle(SIDE, SIDE), isotropic(5), 60)
+
+    def score(x):
+        return float(np.log(solved(p, "SSSS", 1, K=line_support(p, (x, 0), (x, SIDE)))[0]))
+
+    x, top, asked = best(score, 300.0, 100.0, 900.0)
+    assert_allclose(x, SIDE / 2, atol=5)
+    assert_allclose(np.exp(top), 49.348, rtol=0.01)
+    assert asked <= 60
+
+
 # Point supports
 
 
@@ -130,6 +163,19 @@ def test_four_points_under_a_free_plate_have_a_plateau(square):
     assert max(first[0], first[-1]) < 0.99 * 19.596
     assert np.argmax(second) == 2
     assert_allclose(second[2], 24.27, rtol=0.005)
+
+
+def test_the_search_stops_on_the_plateau_of_four_points():
+    """Anywhere from 0.175 a to 0.275 a the score is the same: the search gets there and ends within its budget."""
+    p = plate(rectangle(SIDE, SIDE), isotropic(5), 60)
+
+    def score(d):
+        return float(np.log(solved(p, "FFFF", 1, K=point_supports(p, *product((d, SIDE - d), repeat=2)))[0]))
+
+    d, top, asked = best(score, 80.0, 40.0, 460.0)
+    assert 165 < d < 285
+    assert_allclose(np.exp(top), 19.596, rtol=0.01)
+    assert asked < 60
 
 
 # Edges of elastic restraint against turning

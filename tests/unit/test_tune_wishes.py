@@ -199,7 +199,10 @@ def test_a_groove_leaves_wood():
     housed = replace(driven(), brace_joint=JointSpec(form="housed", depth=8.0))
     found = amounts(housed, ())
     assert found["groove.shelf.left"] == 14.0
-    assert Rules.of(housed, Limits(groove_left=10.0)).margins(housed)["groove.shelf.left"] == 4.0
+    rules = Rules.of(housed, Limits(groove_left=10.0))
+    assert rules.margins(housed)["groove.shelf.left"] == 4.0
+    deeper = replace(housed, brace_joint=JointSpec(form="housed", depth=13.0))
+    assert rules.broken(deeper)["groove.shelf.left"] == 1.0
 
 
 def test_a_search_follows_the_file_and_chooses():
