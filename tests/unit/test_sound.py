@@ -505,8 +505,27 @@ def test_pictures(heard):
         artists = draw(r)
         assert artists
         assert isinstance(sound_plots.figure_of(artists), Figure)
-    assert len(sound_plots.sides(heard)) == 6
-    assert len(sound_plots.levels(r, r)) == 2 + min(5, len(r.humps))
+        assert "Hz" in artists[0].axes.get_xlabel()
+    for side, line in zip(PANELS, sound_plots.sides(heard), strict=True):
+        assert line.get_label() == side
+        np.testing.assert_allclose(10 ** (line.get_ydata() / 20), np.abs(heard.side_Pa[side] / heard.drivers_Pa))
+    humps = r.humps[:5]
+    curve, dashed, *marks, names = sound_plots.levels(r, r)
+    np.testing.assert_array_equal(curve.get_ydata(), heard.level_dB)
+    assert (curve.get_linestyle(), dashed.get_linestyle()) == ("-", "--")
+    assert [(m.get_text(), m.xy) for m in marks] == [
+        (str(k), (h.frequency_Hz, h.level_dB)) for k, h in enumerate(humps, 1)
+    ]
+    for h, words in zip(humps, names.get_text().splitlines(), strict=True):
+        assert f"{h.frequency_Hz:.0f} Hz, mode {h.mode}, {h.panel}" in words
+    assert curve.axes.get_ylabel().endswith("dB")
+    wall, air, *_ = sound_plots.mode_pairs(r)
+    shown = [segment[0][0] for segment in air.get_segments()]
+    found = heard.setup.drive.air.frequency_Hz
+    assert shown == pytest.approx(found[found <= heard.frequency_Hz[-1]])
+    assert len(wall.get_segments()) > 0
+    (steps, *_) = sound_plots.third_octaves(r)
+    assert list(steps.get_xdata()) == [b[0] for b in r.bands]
 
 
 def test_the_command(tmp_path, capsys):

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+PLAIN_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 LINES = ("-", "--", "-.", ":", (0, (5, 1)), (0, (3, 1, 1, 1, 1, 1)))
 
 
@@ -41,17 +42,21 @@ def levels(result: Report, other: Report | None = None, ax: Axes | None = None) 
         o = other.sound
         artists += ax.semilogx(o.frequency_Hz, o.level_dB, "--", color="0.45", label=o.setup.cabinet.name)
         ax.legend()
-    for h in result.humps[:5]:
+    # Numbers on the curve and their names beside it: humps stand too close for names.
+    named = result.humps[:5]
+    for number, h in enumerate(named, 1):
         artists.append(
             ax.annotate(
-                f"{h.frequency_Hz:.0f} Hz, mode {h.mode}\n{h.panel}",
+                str(number),
                 (h.frequency_Hz, h.level_dB),
-                (0, 6),
+                (0, 4),
                 textcoords="offset points",
                 ha="center",
-                fontsize=8,
+                fontweight="bold",
             )
         )
+    lines = [f"{k}  {h.frequency_Hz:.0f} Hz, mode {h.mode}, {h.panel}" for k, h in enumerate(named, 1)]
+    artists.append(ax.text(1.02, 1.0, "\n".join(lines), transform=ax.transAxes, va="top", fontsize=8))
     _finish(ax, s, "cabinet over drivers at the point, dB")
     return artists
 
@@ -107,7 +112,12 @@ def _new_axes(size: tuple[float, float] = (8.0, 4.0)) -> Axes:
 
 
 def _finish(ax: Axes, sound: Sound, label: str) -> None:
-    ax.set_xlim(float(sound.frequency_Hz[0]), float(sound.frequency_Hz[-1]))
+    low, high = float(sound.frequency_Hz[0]), float(sound.frequency_Hz[-1])
+    ax.set_xlim(low, high)
+    ax.margins(y=0.1)
+    ax.set_xticks([f for f in PLAIN_HZ if low <= f <= high], minor=False)
+    ax.xaxis.set_major_formatter("{x:.0f}")
+    ax.xaxis.set_minor_formatter("")
     ax.set_xlabel("frequency, Hz")
     ax.set_ylabel(label)
     ax.grid(which="both", color="0.85", linewidth=0.6)
