@@ -1,4 +1,4 @@
-"""The explorer in JupyterLab, driven by a real mouse in a headless browser."""
+"""The explorer in JupyterLab and in the classic notebook, driven by a real mouse in a headless browser."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.error import URLError
 from urllib.request import urlopen
@@ -34,24 +36,23 @@ def free_port() -> int:
         return int(s.getsockname()[1])
 
 
-@pytest.fixture
-def lab(tmp_path):
-    """JupyterLab on an empty folder with one notebook; its address."""
+@contextmanager
+def serving(folder: Path, module: str, *options: str) -> Iterator[str]:
+    """A notebook server on a folder with one notebook; its address."""
     require_browser()
-    for extra in ("jupyterlab", "anywidget", "ipywidgets"):
+    for extra in (module, "anywidget", "ipywidgets"):
         pytest.importorskip(extra, reason=f"{extra} is missing; install the notebook extra")
     notebook = nbformat.v4.new_notebook(
         cells=[nbformat.v4.new_code_cell(CELL)],
         metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
     )
-    nbformat.write(notebook, tmp_path / "explore.ipynb")
+    nbformat.write(notebook, folder / "explore.ipynb")
     port = free_port()
-    settings = {f"JUPYTER_{k}_DIR": str(tmp_path / ".j" / k) for k in ("CONFIG", "RUNTIME")}
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--port={port}", "--IdentityProvider.token="]
-    command += ["--allow-root", f"--notebook-dir={tmp_path}", "--LabApp.collaborative=False"]
-    command += ["--LabApp.news_url=", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
-    log = (tmp_path / "lab.log").open("w")
-    server = subprocess.Popen(command, stdout=log, stderr=log, env={**os.environ, **settings}, cwd=tmp_path)
+    settings = {f"JUPYTER_{k}_DIR": str(folder / ".j" / k) for k in ("CONFIG", "RUNTIME")}
+    command = [sys.executable, "-m", module, "--no-browser", f"--port={port}", "--IdentityProvider.token="]
+    command += ["--allow-root", f"--notebook-dir={folder}", *options]
+    log = (folder / "server.log").open("w")
+    server = subprocess.Popen(command, stdout=log, stderr=log, env={**os.environ, **settings}, cwd=folder)
     try:
         address = f"http://127.0.0.1:{port}"
         for _ in range(300):
@@ -61,12 +62,26 @@ def lab(tmp_path):
             except URLError:
                 time.sleep(0.2)
         else:
-            pytest.fail((tmp_path / "lab.log").read_text())
+            pytest.fail((folder / "server.log").read_text())
         yield address
     finally:
         server.terminate()
         server.wait(timeout=30)
         log.close()
+
+
+@pytest.fixture
+def lab(tmp_path):
+    options = ["--LabApp.collaborative=False", "--LabApp.news_url="]
+    options += ["--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate"]
+    with serving(tmp_path, "jupyterlab", *options) as address:
+        yield address
+
+
+@pytest.fixture
+def classic(tmp_path):
+    with serving(tmp_path, "nbclassic") as address:
+        yield address
 
 
 def shoot(browser: Browser, name: str) -> None:
@@ -153,3 +168,23 @@ def test_a_dragged_point_changes_the_numbers_and_the_saved_file(lab, tmp_path, r
     assert width[0] < handles(start.brace("shelf").pockets[0].shape)[1].at[0] - 5
     assert f"at {width[0]:.1f}, " in said
     assert saved.brace("bulkhead") == start.brace("bulkhead")
+
+
+@pytest.mark.slow
+def test_the_classic_notebook_shows_it_too(classic):
+    with Browser(1500, 1100) as browser:
+        browser.open(f"{classic}/notebooks/explore.ipynb")
+        browser.until("document.querySelector('.code_cell') !== null", 120)
+        browser.until("(window.IPython?.notebook?.kernel?.widget_manager ?? null) !== null", 120)
+        browser.run("IPython.notebook.execute_all_cells()")
+        browser.until(f"{PAGE} !== null", 120)
+        first = f"{PAGE}.querySelectorAll('table td')[1].textContent"
+        browser.until(f"{PAGE}.querySelectorAll('table td').length > 4")
+        before = float(browser.run(first))
+        x, y = centre_of(browser, f"{PAGE}.querySelector('[data-handle=width]')")
+        browser.mouse("Moved", x, y)
+        browser.mouse("Pressed", x, y)
+        browser.mouse("Moved", x - 20, y)
+        browser.mouse("Released", x - 20, y)
+        browser.until(f"Number({first}) > {before}")
+        shoot(browser, "explorer-classic")
