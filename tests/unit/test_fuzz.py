@@ -503,6 +503,16 @@ def test_damaged_meshes(readers, tmp_path):
     assert [w for name in meshes for w in fuzz(readers[name], tmp_path, range(FEW // 6))] == []
 
 
+# Found by the long run: triangles of two nodes, of none, and bulk data that never begins.
+KEPT = {"mesh .msh": (597, 2924), "mesh .bdf": (401, 894, 1668), "mesh .nas": (2750, 3032), "mesh .fem": (1032, 2739)}
+
+
+@pytest.mark.parametrize("name", KEPT)
+def test_what_once_went_wrong(name, readers, tmp_path):
+    path = file_of(readers[name], tmp_path / "kept")
+    assert [attempt(readers[name], path, mutated(readers[name], k)) for k in KEPT[name]] == [""] * len(KEPT[name])
+
+
 @pytest.mark.slow
 def test_many_damaged_files(readers, tmp_path):
     share = {name: MANY if name in NAMES_OF_READERS else MANY // 4 for name in readers}

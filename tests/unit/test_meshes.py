@@ -16,7 +16,7 @@ from bracewright.design import layout
 from bracewright.errors import FileError
 from bracewright.examples import example
 from bracewright.fem.export import write_vtu
-from bracewright.fem.mesh import mesh_from_file
+from bracewright.fem.mesh import NASTRAN_ENDINGS, mesh_from_file
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.plate import part_matrices
 from bracewright.fem.system import Model, build
@@ -138,3 +138,12 @@ def test_a_failed_write_leaves_the_old_mesh(solved, tmp_path):
     with pytest.raises(FileError, match="cannot be written"):
         write_vtu(tmp_path / "no" / "m.vtu", *solved)
     assert (tmp_path / "m.vtu").read_text() == "mine"
+
+
+@pytest.mark.parametrize("ending", NASTRAN_ENDINGS)
+@pytest.mark.parametrize("text", ["BEGIN BULK\n", "BEGIN BULK\n$ nothing\n", "ENDDATA\n", "ENDDATA\nBEGIN BULK\n"])
+def test_bulk_data_that_does_not_end_is_refused(ending, text, tmp_path):
+    path = tmp_path / f"part{ending}"
+    path.write_text(text)
+    with pytest.raises(FileError, match="no ENDDATA"):
+        mesh_from_file(path, rectangle((50, 40), (100, 80)).polygon())

@@ -27,7 +27,8 @@ MAX_NODES = 200_000
 FARTHEST = 1e5  # mm
 AREA_OFF = 0.1  # of a part; coarse chords around large openings take several per cent
 #: Formats whose readers end on every damaged file; others of meshio's wait for ever, or unpack what may have any size.
-MESH_ENDINGS = (".msh", ".vtu", ".vtk", ".stl", ".obj", ".inp", ".mesh", ".bdf", ".nas", ".fem", ".avs", ".xml")
+NASTRAN_ENDINGS = (".bdf", ".nas", ".fem")
+MESH_ENDINGS = (".msh", ".vtu", ".vtk", ".stl", ".obj", ".inp", ".mesh", *NASTRAN_ENDINGS, ".avs", ".xml")
 
 
 @dataclass(frozen=True)
@@ -289,6 +290,13 @@ def _curve_sides(straight: tuple[Array, IntArray], paths: Sequence[Path]) -> Pla
     return out
 
 
+def _bulk_ends(path: str | os.PathLike[str]) -> bool:
+    """Whether a Nastran file's bulk data ends; its reader waits for ever at the end of one that never began."""
+    with open(path, encoding="utf-8", errors="replace") as f:
+        begun = any(line.strip().startswith("BEGIN BULK") for line in f)
+        return begun and any(line.startswith("ENDDATA") for line in f)
+
+
 def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> PlanarMesh:
     """Read a planar mesh of a part (in-plane cabinet coordinates, mm) in one of the formats of `MESH_ENDINGS`.
 
@@ -305,6 +313,8 @@ def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> Pla
     try:
         if os.path.getsize(path) > MAX_MESH_BYTES:
             raise FileError(f"{path}: larger than {MAX_MESH_BYTES // 1_000_000} MB; give a coarser mesh")
+        if ending in NASTRAN_ENDINGS and not _bulk_ends(path):
+            raise FileError(f"{path}: its bulk data has no ENDDATA; export the mesh again")
         m = meshio.read(path)
         cells = [c.data[:, :3] for c in m.cells if c.type in ("triangle", "triangle6")]
         triangles = np.vstack(cells).astype(np.int64) if cells else np.zeros((0, 3), np.int64)
@@ -313,7 +323,13 @@ def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> Pla
         raise
     except (Exception, SystemExit) as e:  # readers raise anything on a damaged file
         raise FileError(f"{path}: cannot be read as a mesh ({e}); give any planar triangle mesh meshio reads") from e
-    if not len(triangles) or points.ndim != 2 or points.shape[1] < 2 or not 3 <= len(points) <= MAX_NODES:
+    if (
+        not len(triangles)
+        or triangles.shape[1] != 3
+        or points.ndim != 2
+        or points.shape[1] < 2
+        or not 3 <= len(points) <= MAX_NODES
+    ):
         raise FileError(f"{path}: holds no triangles, or over {MAX_NODES} nodes; give a planar triangle mesh")
     points = points[:, :2]
     if not np.abs(points).max() < FARTHEST:
