@@ -249,7 +249,7 @@ def test_a_pocket_name_that_cannot_be_drawn_names_the_part():
     bad = replace(SHELF, pockets=(replace(HOLE, name="a\nb"),))
     with pytest.raises(DesignError, match="printable") as e:
         drawings(cabinet([bad]))
-    assert e.value.key == "shelf.name"
+    assert e.value.key == "braces.shelf.name"
 
 
 # --- records --------------------------------------------------------------------------------------------------------

@@ -279,7 +279,7 @@ def test_slots_that_cut_a_brace_in_two_are_refused():
     crossed = box(shelf("shelf", 200), upright("wall", 150), Brace(name="spine", normal="x", at=130, board="brace"))
     with pytest.raises(DesignError, match="slots for wall, spine cut it into 2 pieces") as e:
         drawings(crossed)
-    assert e.value.key == "shelf.pockets"
+    assert e.value.key == "braces.shelf.pockets"
 
 
 def test_what_the_default_cannot_do_becomes_a_butt_and_says_so():
