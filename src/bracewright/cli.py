@@ -334,7 +334,7 @@ def _modes(args: argparse.Namespace, progress: Progress) -> Report:
             f"{k:4}  {f:13.1f}  {eta:11.4f}"
             for k, (f, eta) in enumerate(zip(modes.frequency_Hz, modes.loss_factor, strict=True), 1)
         ),
-        *(f"{w.where}: {w.what} is {w.distance:.1f} mm, {w.wanted:g} wanted" for w in a.warnings),
+        *(f"warning: {w.where}: {w.what} is {w.distance:.1f} mm, {w.wanted:g} wanted" for w in a.warnings),
     ]
     return table, "\n".join(lines) + "\n"
 

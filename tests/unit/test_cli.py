@@ -266,9 +266,9 @@ def test_check_tells_what_cut_would_refuse(design, capsys, tmp_path):
     """A sound design may still ask for more than its cutter can do."""
     design.write_text(design.read_text("utf-8") + "\n[joinery]\ncutter = 50\nguide_bush = 60\n", "utf-8")
     assert main(["check", str(design)]) == 0
-    assert "cannot be cut as it is: back.terminals: a cutter of 50 does not fit" in capsys.readouterr().out
+    assert "cannot be cut as it is: openings.terminals: a cutter of 50 does not fit" in capsys.readouterr().out
     assert main(["cut", str(design), "--out", str(tmp_path / "cut")]) == 2
-    assert "back.terminals: a cutter of 50 does not fit" in capsys.readouterr().err
+    assert "openings.terminals: a cutter of 50 does not fit" in capsys.readouterr().err
 
 
 def test_a_skin_beside_a_slab_is_warned_of(tmp_path, capsys):

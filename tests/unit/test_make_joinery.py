@@ -367,7 +367,7 @@ def test_a_cutter_larger_than_an_inside_radius_is_refused(shape, says: str, tmp_
     cabinet = box(shelf("shelf", 200, Pocket(name="window", shape=shape)))
     with pytest.raises(DesignError, match=says) as e:
         check_cutter(drawings(cabinet), cabinet.joinery)
-    assert e.value.key == "shelf.window"
+    assert e.value.key == "braces.shelf.pockets.window"
     with pytest.raises(DesignError):
         export(cabinet, tmp_path / "out")
     assert not (tmp_path / "out").exists()

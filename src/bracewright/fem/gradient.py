@@ -108,7 +108,6 @@ class Sensitivity:
         self._meetings = lay.meetings(model.cabinet)
         self._blocks: dict[int, tuple[Block, list[NDArray[np.int64]]]] = {}
         self._still: dict[int, Array] = {}
-        self._energies: dict[int, Array] = {}
         self._held: dict[int, tuple[Array, Array | None]] = {}
 
     def frequencies(self, changes: Sequence[Change]) -> Array:
@@ -253,24 +252,26 @@ class Sensitivity:
             return np.zeros_like(self.lam)
         spec = cabinet.joint_between(m.a, m.b)
         if spec == self.model.cabinet.joint_between(m.a, m.b) and _alike(block, like):
-            if number not in self._held:
-                self._held[number] = self._line_forms(m, cabinet, like)
-            forms = self._held[number]
+            forms = self._forms_today(number)
         else:
             forms = self._line_forms(m, cabinet, block)
         return self._line_energy(forms, self._motions(block, elements))
 
     def _today(self, number: int) -> Array:
         """phi' (K - lambda M) phi of one joint line as it is."""
-        block, elements = self._block(number)
-        if not len(block.line.points):
+        if not len(self._block(number)[0].line.points):
             return np.zeros_like(self.lam)
-        if number not in self._energies:
-            forms = self._line_forms(self._meetings[number], self.model.cabinet, block)
-            self._held[number] = forms
-            self._still[number] = self._motions(block, elements)
-            self._energies[number] = self._line_energy(forms, self._still[number])
-        return self._energies[number]
+        return self._line_energy(self._forms_today(number), self._motions_today(number))
+
+    def _forms_today(self, number: int) -> tuple[Array, Array | None]:
+        if number not in self._held:
+            self._held[number] = self._line_forms(self._meetings[number], self.model.cabinet, self._block(number)[0])
+        return self._held[number]
+
+    def _motions_today(self, number: int) -> Array:
+        if number not in self._still:
+            self._still[number] = self._motions(*self._block(number))
+        return self._still[number]
 
     def _shifted(self, m: lay.Meeting, parts: Mapping[str, FlatPart], number: int) -> Block | None:
         """Today's joint line on parts whose nodes alone have moved, well clear of their cut-outs; else None."""
@@ -320,14 +321,12 @@ class Sensitivity:
 
     def _still_joint(self, m: lay.Meeting, below: Cabinet, above: Cabinet, number: int) -> Array:
         """Change of a joint's energy where nothing moves: its motions are today's."""
-        block, elements = self._block(number)
+        block, _ = self._block(number)
         if not len(block.line.points):
             return np.zeros_like(self.lam)
-        if number not in self._still:
-            self._still[number] = self._motions(block, elements)
+        motions = self._motions_today(number)
         low, high = (
-            self._line_energy(self._line_forms(m, c, of_other_boards(block, m, c)), self._still[number])
-            for c in (below, above)
+            self._line_energy(self._line_forms(m, c, of_other_boards(block, m, c)), motions) for c in (below, above)
         )
         return high - low
 

@@ -102,6 +102,13 @@ def _opened(area: shapely.Geometry, r: float) -> shapely.Geometry:
     return area.buffer(-r, quad_segs=64).buffer(r, quad_segs=64)
 
 
+def _key(part: PartDrawing, o: Operation) -> str:
+    """Where the design file says what an operation cuts."""
+    if o.kind == "opening":
+        return f"openings.{o.name}"
+    return f"braces.{part.name}.pockets.{o.name}" if o.kind == "pocket" else f"{part.name}.{o.name}"
+
+
 def check_cutter(parts: Iterable[PartDrawing], joinery: Joinery) -> None:
     """Refuse a rounded opening, pocket or rebate that the cutter cannot follow.
 
@@ -117,7 +124,7 @@ def check_cutter(parts: Iterable[PartDrawing], joinery: Joinery) -> None:
         for o in part.operations:
             if o.kind not in ("opening", "pocket", "rebate"):
                 continue
-            key = f"{part.name}.{o.name}"
+            key = _key(part, o)
             x0, y0, x1, y1 = o.path.bounds
             if min(x1 - x0, y1 - y0) < joinery.cutter or o.path.polygon(FINE).buffer(-r + FINE).is_empty:
                 raise DesignError(
@@ -171,7 +178,7 @@ def _template(part: PartDrawing, joinery: Joinery, name: str, holes: list[Operat
         try:
             path = geometry.offset(o.path, more)
         except DesignError as e:
-            raise DesignError(e.message, key=f"{part.name}.{o.name}") from None
+            raise DesignError(e.message, key=_key(part, o)) from None
         layer = layer_name("opening", *through)
         ops.append(replace(o, kind="opening", path=path, depth=joinery.template, side="through", layer=layer))
     ops.append(Operation(kind="reference", path=part.outline, depth=0.0, side="near", layer=NOT_CUT))

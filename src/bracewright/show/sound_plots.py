@@ -86,8 +86,9 @@ def mode_pairs(result: Report, ax: Axes | None = None) -> list[Artist]:
     for a, _, f in result.pairs:
         artists += ax.plot([f, a], [0.7, 1.3], color="black", linewidth=0.8)
     ax.set_xscale("log")
+    low = min(wall.min(), air.min(), high)
+    _hertz(ax, float(low) / 1.1, float(high))
     ax.set_yticks([0.35, 1.65], ["wall", "air"])
-    ax.set_xlabel("frequency, Hz")
     return artists
 
 
@@ -112,13 +113,18 @@ def _new_axes(size: tuple[float, float] = (8.0, 4.0)) -> Axes:
 
 
 def _finish(ax: Axes, sound: Sound, label: str) -> None:
-    low, high = float(sound.frequency_Hz[0]), float(sound.frequency_Hz[-1])
-    ax.set_xlim(low, high)
+    _hertz(ax, float(sound.frequency_Hz[0]), float(sound.frequency_Hz[-1]))
     ax.margins(y=0.1)
-    ax.set_xticks([f for f in PLAIN_HZ if low <= f <= high], minor=False)
-    ax.xaxis.set_major_formatter("{x:.0f}")
-    ax.xaxis.set_minor_formatter("")
-    ax.set_xlabel("frequency, Hz")
     ax.set_ylabel(label)
     ax.grid(which="both", color="0.85", linewidth=0.6)
     ax.set_axisbelow(True)
+
+
+def _hertz(ax: Axes, low: float, high: float) -> None:
+    """Finish a logarithmic axis of frequencies with round numbers in Hz, or with its ends where it is too short."""
+    ax.set_xlim(low, high)
+    inside = [float(f) for f in PLAIN_HZ if low <= f <= high]
+    ax.set_xticks(inside if len(inside) > 1 else [low, *inside, high])
+    ax.xaxis.set_major_formatter("{x:.0f}")
+    ax.xaxis.set_minor_formatter("")
+    ax.set_xlabel("frequency, Hz")
