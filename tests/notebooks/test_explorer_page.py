@@ -176,14 +176,17 @@ def test_the_classic_notebook_shows_it_too(classic):
         browser.open(f"{classic}/notebooks/explore.ipynb")
         browser.until("document.querySelector('.code_cell') !== null", 120)
         browser.until("(window.IPython?.notebook?.kernel?.widget_manager ?? null) !== null", 120)
-        # A cell run before the page has loaded all its widgets shows nothing.
+        # A cell run before the page has loaded all its widgets shows nothing; a second run takes the first one's
+        # output away, so each is waited for to its end.
+        full = f"({PAGE}?.querySelectorAll('table td').length ?? 0) > 4"
         for _ in range(6):
             browser.run("IPython.notebook.execute_all_cells()")
             with suppress(TimeoutError):
-                browser.until(f"{PAGE} !== null", 20)
+                browser.until("typeof IPython.notebook.get_cell(0).input_prompt_number === 'number'", 120)
+                browser.until(full, 20)
                 break
+        browser.until(full)
         first = f"{PAGE}.querySelectorAll('table td')[1].textContent"
-        browser.until(f"{PAGE}.querySelectorAll('table td').length > 4")
         before = float(browser.run(first))
         x, y = centre_of(browser, f"{PAGE}.querySelector('[data-handle=width]')")
         browser.mouse("Moved", x, y)
