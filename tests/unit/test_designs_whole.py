@@ -1,6 +1,6 @@
 """Any design that can be built: it meshes, solves, mirrors, is drawn and saved; any other is refused by its name.
 
-BRACEWRIGHT_DESIGNS sets how many designs the slow test makes; 2000 take about ten hours of one core.
+BRACEWRIGHT_DESIGNS sets how many designs the slow test makes, new ones every time; without it they are the same few.
 """
 
 from __future__ import annotations
@@ -29,8 +29,9 @@ from bracewright.fem.modes import solve
 from bracewright.make import coordinates, drawings
 
 FEW = 5
-MANY = int(os.environ.get("BRACEWRIGHT_DESIGNS", "20"))
-SIZE, FINE = 80.0, 30.0  # mm
+ASKED = os.environ.get("BRACEWRIGHT_DESIGNS")
+MANY = int(ASKED or "20")
+SIZE, FINE = 150.0, 30.0  # mm
 MODES = 8
 SIDES = ("left", "right")
 RELAXED = settings(deadline=None, suppress_health_check=list(HealthCheck), print_blob=True)
@@ -208,7 +209,7 @@ def check_drawn(c: Cabinet, folder) -> None:
         parts = drawings(c)
     except DesignError as e:
         # Laps and tongues have limits of the workshop that a cabinet on paper has not.
-        must_name(e, "braces.", "joints.")
+        must_name(e, "braces.", "openings.", "joints.")
         return
     assert [p.name for p in parts] == [*PANELS, *(b.name for b in c.braces)]
     for p in parts:
@@ -236,14 +237,14 @@ def test_any_design(c, tmp_path_factory):
 
 
 @pytest.mark.slow
-@settings(RELAXED, max_examples=MANY)
+@settings(RELAXED, max_examples=MANY, derandomize=not ASKED)
 @given(c=whole_designs())
 def test_many_designs(c, tmp_path_factory):
     check(c, tmp_path_factory.getbasetemp())
 
 
 @pytest.mark.slow
-@settings(RELAXED, max_examples=max(2, MANY // 10))
+@settings(RELAXED, max_examples=max(2, MANY // 10), derandomize=not ASKED)
 @given(c=whole_designs(most=4))
 def test_the_mirrored_cabinet_has_the_same_frequencies(c):
     """The two meshes differ; with elements of this size their errors are well below the limit."""

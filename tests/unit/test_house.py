@@ -48,7 +48,7 @@ ROOMS = {
     "sound_plots space_plots",
 }
 MODULES = [f"{room}.{m}".lstrip(".") for room, names in ROOMS.items() for m in names.split()]
-LATE = {"matplotlib", "ezdxf", "meshio", "netgen", "IPython", "cholespy"}
+LATE = {"matplotlib", "ezdxf", "meshio", "netgen", "IPython", "cholespy", "pymetis"}
 
 
 def name_of(path: Path) -> str:

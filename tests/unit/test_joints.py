@@ -192,3 +192,20 @@ def test_both_factorisations_agree() -> None:
     b = np.sin(np.arange(model.dofs))
     x, y = (factor(a, method=m).solve(b) for m in (None, "superlu"))
     assert x == pytest.approx(y, rel=1e-8, abs=1e-8 * np.abs(y).max())
+
+
+def test_nested_dissection_changes_the_work_and_not_the_answer(monkeypatch) -> None:
+    from bracewright.fem import factor as module
+
+    pytest.importorskip("pymetis")
+    model = build(box(braces=(shelf(),)), size=60)
+    a = model.K - (2 * np.pi * 1600) ** 2 * model.M
+    b = np.sin(np.arange(2 * model.dofs)).reshape(-1, 2)
+    lu, solver = module._superlu(a)
+    count, x, size = module.negative_pivots(a), solver(b), lu.nnz
+    assert np.abs(a @ x - b).max() < 1e-12 * abs(a).max() * np.abs(x).max()
+    monkeypatch.setattr(module, "_dissection", lambda a: None)
+    lu, solver = module._superlu(a)
+    assert size < 0.7 * lu.nnz
+    assert count == module.negative_pivots(a) > 6
+    assert x == pytest.approx(solver(b), rel=1e-6, abs=1e-8 * np.abs(x).max())
