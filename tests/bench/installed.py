@@ -3,7 +3,7 @@
     python tests/bench/installed.py             wheel and sdist, a bare environment, types from outside
     python tests/bench/installed.py --oldest    also the lower bounds of pyproject.toml, as far as there are wheels
 
-Needs the network for pip, and `build`. Ends with 1 where something is not as it should be.
+Needs the network for pip. Ends with 1 where something is not as it should be.
 """
 
 from __future__ import annotations
@@ -70,7 +70,8 @@ def environment(folder: Path, *install: str | Path) -> Path:
 
 def built(folder: Path) -> tuple[Path, Path]:
     """Build both archives; return wheel and sdist."""
-    run(sys.executable, "-m", "build", "-q", "--outdir", folder, ROOT)
+    builder = environment(folder / "builder", "build")
+    run(builder, "-m", "build", "-q", "--outdir", folder, ROOT)
     (wheel,), (sdist,) = folder.glob("*.whl"), folder.glob("*.tar.gz")
     names = set(zipfile.ZipFile(wheel).namelist())
     missing = [f for f in DATA if f"bracewright/{f}" not in names]
