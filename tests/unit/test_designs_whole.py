@@ -263,6 +263,20 @@ def test_a_dry_crossing_has_no_left_and_right():
     assert check_solved(mirrored(c), 40.0) == pytest.approx(check_solved(c, 40.0), rel=3e-3)
 
 
+def test_a_brace_that_runs_out_to_a_feather_edge_is_refused():
+    """Found by growing designs: such a brace lay in a corner's wood, joined to nothing."""
+    fin = Brace(name="fin", normal="x", at=11.1, board="b", tilt_deg=8.0, tilt_about="z")
+    with pytest.raises(DesignError, match=r"braces.fin.at: 'fin' meets 'left' at only 8 degrees"):
+        box(width=220, depth=288, height=600, thickness=25, braces=(fin,))
+
+
+def test_a_brace_that_finds_no_wood_to_be_joined_to_is_refused():
+    fin = Brace(name="fin", normal="x", at=36.0, board="b", tilt_deg=45.0, tilt_about="z")
+    c = box(width=300, depth=120, height=400, thickness=40, braces=(fin,))
+    with pytest.raises(DesignError, match=r"braces.fin.at: it finds no wood"):
+        system.build(c, size=80.0)
+
+
 def test_a_line_that_only_touches_a_part_has_no_wood():
     """Found by growing designs: an empty intersection has no ends."""
     part = system.build(box(), size=120.0).parts["front"]

@@ -32,6 +32,7 @@ from bracewright.errors import DesignError
 from bracewright.geometry import Path
 
 Vec = NDArray[np.float64]
+LEAST_LEAN = 19.9  # degrees between two parts that meet
 MIN_WEB = 0.5  # mm; thinner wood than this between two cuts cannot be meshed or made
 TOUCH = 1e-6  # mm
 
@@ -438,13 +439,25 @@ def _check_cuts(lay: PartLayout, owner: str, key: str) -> None:
                 )
 
 
+def _lean(a: PartLayout, b: PartLayout) -> float:
+    """Angle between the planes of two parts, degrees."""
+    return math.degrees(math.acos(min(1.0, abs(float(a.frame.e3 @ b.frame.e3)))))
+
+
 def _check_collisions(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None:
-    """Refuse two braces lying in each other, unless they cross."""
+    """Refuse two braces lying in each other, unless they cross, and a brace that runs out to a feather edge."""
     names = [b.name for b in cabinet.braces]
+    for a in names:
+        for b in {e.part for e in parts[a].edges}:
+            if (lean := _lean(parts[a], parts[b])) < LEAST_LEAN:
+                raise DesignError(
+                    f"{a!r} meets {b!r} at only {lean:.3g} degrees; move it away, or tilt it more or not at all",
+                    key=f"braces.{a}.at",
+                )
     for i, a in enumerate(names):
         for b in names[i + 1 :]:
             fa, fb = parts[a].frame, parts[b].frame
-            lean = math.degrees(math.acos(min(1.0, abs(float(fa.e3 @ fb.e3)))))
+            lean = _lean(parts[a], parts[b])
             if lean < 1e-6:
                 gap = abs(float(fa.e3 @ (fb.origin - fa.origin)))
                 thick = (parts[a].thickness + parts[b].thickness) / 2
@@ -455,7 +468,7 @@ def _check_collisions(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None
                         f"{thick:.4g}; move one of them",
                         key=f"braces.{b}.at",
                     )
-            elif lean < 20 and crossing(parts[a], parts[b]) is not None:
+            elif lean < LEAST_LEAN and crossing(parts[a], parts[b]) is not None:
                 raise DesignError(
                     f"{a!r} and {b!r} cross at only {lean:.3g} degrees; move one, or cut one short with `within`",
                     key=f"braces.{b}.at",

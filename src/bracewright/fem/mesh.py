@@ -210,7 +210,7 @@ _CACHE: OrderedDict[object, PlanarMesh] = OrderedDict()
 _CACHE_SIZE = 256
 
 
-def mesh_region(outline: Path, cuts: Sequence[Path], size: float) -> PlanarMesh:
+def mesh_region(outline: Path, cuts: Sequence[Path], size: float, along: Sequence[float] | None = None) -> PlanarMesh:
     """Mesh the inside of `outline` less `cuts`.
 
     Parameters
@@ -219,29 +219,32 @@ def mesh_region(outline: Path, cuts: Sequence[Path], size: float) -> PlanarMesh:
         Exact curves, mm.
     size : float
         Wanted length of a triangle's side, mm.
+    along : sequence of float, optional
+        The same along each of the cuts, where it is to be smaller.
 
     Raises
     ------
     MeshError
         If the region cannot be meshed.
     """
-    key = (outline, tuple(cuts), size)
+    sizes = (size, *(along or [size] * len(cuts)))
+    key = (outline, tuple(cuts), sizes)
     if key in _CACHE:
         _CACHE.move_to_end(key)
         return _CACHE[key]
-    mesh = _curve_sides(_triangulate(outline, cuts, size), [outline, *cuts])
+    mesh = _curve_sides(_triangulate([outline, *cuts], sizes), [outline, *cuts])
     _CACHE[key] = mesh
     while len(_CACHE) > _CACHE_SIZE:
         _CACHE.popitem(last=False)
     return mesh
 
 
-def _triangulate(outline: Path, cuts: Sequence[Path], size: float) -> tuple[Array, IntArray]:
-    """Return straight triangles (points in mm) from the planar mesher."""
+def _triangulate(paths: Sequence[Path], sizes: Sequence[float]) -> tuple[Array, IntArray]:
+    """Return straight triangles (points in mm) inside the first path from the planar mesher."""
     from netgen.geom2d import SplineGeometry
 
     geo: Any = SplineGeometry()
-    for k, path in enumerate([outline, *cuts]):
+    for k, (path, size) in enumerate(zip(paths, sizes, strict=True)):
         pts = _boundary_points(path.oriented(ccw=True), size)
         ids = [geo.AppendPoint(float(x), float(y)) for x, y in pts]
         left, right = (1, 0) if k == 0 else (0, 1)
@@ -249,7 +252,7 @@ def _triangulate(outline: Path, cuts: Sequence[Path], size: float) -> tuple[Arra
             line = ["line", a, ids[(i + 1) % len(ids)]]
             geo.Append(line, leftdomain=left, rightdomain=right, bc=k + 1, maxh=size * 1.001)
     try:
-        m: Any = geo.GenerateMesh(maxh=size * 1.001)
+        m: Any = geo.GenerateMesh(maxh=sizes[0] * 1.001)
     except Exception as e:  # the mesher raises its own kinds
         raise MeshError(f"the mesher gave up ({e}); widen the thinnest web or choose another element size") from e
     points = np.array([p.p for p in m.Points()], dtype=float)[:, :2]

@@ -26,6 +26,7 @@ from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, sha
 
 Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
+RING = 192  # points on an opening's edge, several for every side of a triangle
 ROUNDING = 1e-15  # of a matrix entry beside its diagonal
 Term = tuple[Any | None, Any | None, JointRow | None]
 JOINT_MODELS = ("computed", "plain")
@@ -208,6 +209,13 @@ def assemble(
             term(key, joint_matrices, m, cabinet, parts, first, total, step, like)
         else:
             term(key, plain_joint, m, parts, first, total, cabinet.joint_between(m.a, m.b), step, like)
+    rests = [row.meeting for _, _, row in terms.values() if row is not None and row.supported > 0]
+    alone = {b.name for b in cabinet.braces}.difference(*((m.a, m.b) for m in rests))
+    if alone:
+        raise DesignError(
+            "it finds no wood to be joined to, being too narrow for its thickness; move it",
+            key=f"braces.{min(alone)}.at",
+        )
     if joints == "computed":
         term(("cubes",), cube_masses, cabinet, parts, first, total)
     for d in cabinet.drivers:
@@ -281,7 +289,7 @@ def driver_matrices(
     """Spread a driver's mass along its opening's edge, evenly over its height; a rigid frame also holds its shape."""
     o = cabinet.opening(d.opening)
     part = parts[o.panel]
-    ring = o.shape.outline().sample(48) * MM
+    ring = o.shape.outline().sample(RING) * MM
     if not part.has_wood(ring, 1e-4).any():
         raise DesignError(f"its edge lies off panel {o.panel!r}; move it", key=f"openings.{o.name}")
     trace = part.mesh.trace(ring)

@@ -17,12 +17,11 @@ from bracewright.errors import DesignError
 from bracewright.fem.joints import motion, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, outward_sign
-from bracewright.fem.system import Model
+from bracewright.fem.system import RING, Model
 from bracewright.sound.bem import Panels
 
 Array = NDArray[np.float64]
 SAMPLES = 2  # Gauss points each way on a panel, where wall motion is averaged
-RING = 48
 
 
 @dataclass(frozen=True)
