@@ -32,7 +32,8 @@ FLOORS: dict[str, float] = {
     "__init__": 9,
 }
 ROOMS = {
-    "": "__init__ __main__ boards cli errors files geometry",
+    "": "__init__ __main__ boards cli errors files",
+    "geometry": "__init__ biarcs path pieces relations shapes",
     "design": "__init__ account cabinet chambers checks designfile joinery layout pockets solid tuning",
     "examples": "__init__",
     "fem": "__init__ export factor gradient joints mesh modes moves near parts plate section sheets supports system "

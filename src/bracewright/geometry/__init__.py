@@ -1,0 +1,33 @@
+"""Plane closed curves of straight lines and circular arcs: what a saw or a router follows.
+
+A curve is a :class:`Path`. Ellipses, superellipses and splines become tangent arcs within a stated tolerance.
+"""
+
+from bracewright.geometry.path import CORNER, FINE, SHORTEST, STRAIGHT, Arc, Moments, Path, Point, Segment, Vertex
+from bracewright.geometry.relations import clearance, contains, offset, overlaps, web
+from bracewright.geometry.shapes import circle, ellipse, polygon, rectangle, spline, stadium, superellipse
+
+__all__ = [
+    "CORNER",
+    "FINE",
+    "SHORTEST",
+    "STRAIGHT",
+    "Arc",
+    "Moments",
+    "Path",
+    "Point",
+    "Segment",
+    "Vertex",
+    "circle",
+    "clearance",
+    "contains",
+    "ellipse",
+    "offset",
+    "overlaps",
+    "polygon",
+    "rectangle",
+    "spline",
+    "stadium",
+    "superellipse",
+    "web",
+]
