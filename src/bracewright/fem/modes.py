@@ -232,6 +232,8 @@ def _count_rigid(lam: Array) -> int:
 def _gap_above(lam: Array, last: int) -> float:
     """Return a value in a wide gap at or above eigenvalue number `last`."""
     ends = np.arange(last, len(lam))
+    if not len(ends):
+        raise SolveError("parts move against each other without stiffness; give the joints between them more of it")
     best = ends[np.argmax(lam[ends] / lam[ends - 1])]
     return float((lam[best] + lam[best - 1]) / 2)
 
