@@ -239,6 +239,14 @@ def test_changed_layers_are_written_out():
     assert Board.from_table(turned.to_table()) == replace(turned, name="")
 
 
+@pytest.mark.parametrize(
+    "change", [{"poisson12": 1.2}, {"E1_GPa": 3.0, "E2_GPa": 3.0, "G23_GPa": 0.62, "poisson12": 0.6}]
+)
+def test_one_layer_with_a_ratio_of_its_own_is_written_as_a_layer(change):
+    board = Board(layers=(Layer(**{**PLY, **change}),))
+    assert Board.from_table(board.to_table()) == board
+
+
 def test_numbers_override_the_library():
     """The number given wins; what derives from it follows, what the library states stays."""
     board = Board.from_table({"material": "mdf", "thickness": 22, "E_GPa": 4.0})

@@ -32,7 +32,8 @@ FLOORS: dict[str, float] = {
     "__init__": 9,
 }
 ROOMS = {
-    "": "__init__ __main__ boards cli errors files",
+    "": "__init__ __main__ cli errors files",
+    "boards": "__init__ board checks lamination layer materials",
     "geometry": "__init__ biarcs path pieces relations shapes",
     "design": "__init__ account cabinet chambers checks designfile joinery layout pockets solid tuning",
     "examples": "__init__",
