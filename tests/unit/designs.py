@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import assume
 from hypothesis import strategies as st
 
@@ -82,6 +84,43 @@ def boards(draw: st.DrawFn, name: str) -> Board:
             ]
         )
     )
+
+
+def _oblique(thickness: float, angle_deg: float) -> Board:
+    layer = Layer(
+        thickness=thickness / 3,
+        E1_GPa=11.0,
+        E2_GPa=1.1,
+        poisson12=0.1,
+        G12_GPa=0.7,
+        G13_GPa=0.5,
+        G23_GPa=0.07,
+        density_kg_m3=620.0,
+        angle_deg=angle_deg,
+    )
+    return Board(layers=(layer,) * 3, loss_factor=0.0137)
+
+
+# Boards of a whole cabinet, carcass and braces. Joints' sections are computed once for each pair, not for each design.
+KITS = [
+    (Board.of("mdf", 18.0), Board.of("mdf", 18.0)),
+    (Board.of("mdf", 22.0), Board.of("birch_plywood", 12.0)),
+    (Board.of("birch_plywood", 18.0), Board.of("birch_plywood", 9.0)),
+    (Board.of("birch_plywood", 12.0), Board.of("mdf", 25.0)),
+    (Board.of("particleboard", 19.0), Board.of("hdf", 6.0)),
+    (Board.of("softwood_plywood", 15.0), Board.of("solid_pine", 20.0)),
+    (_oblique(12.0, 37.0), Board.of("mdf", 16.0)),
+    (Board.isotropic(21.3, 3.21, 0.27, 745.6, G_through_GPa=0.2), _oblique(20.0, -63.0)),
+    (Board.of("mdf", 25.0), Board.of("birch_plywood", 6.5)),
+    (Board.isotropic(7.7, 3.21, 0.27, 745.6, loss_factor=0.0137), Board.of("mdf", 24.5)),
+]
+
+
+@st.composite
+def kits(draw: st.DrawFn) -> tuple[Board, Board]:
+    """Two boards of `KITS` under the names that designs give them."""
+    carcass, brace = draw(st.sampled_from(KITS))
+    return replace(carcass, name="carcass"), replace(brace, name="brace")
 
 
 @st.composite

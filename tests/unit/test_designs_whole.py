@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from cabinets import box, plain_board, pocket, shelf
-from designs import REBATES, boards, joint_specs, shapes, values
+from designs import REBATES, boards, joint_specs, kits, shapes, values
 from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
@@ -81,10 +81,10 @@ def any_brace(draw: st.DrawFn, name: str, size: dict[str, float], board: str, ot
 
 
 @st.composite
-def whole_designs(draw: st.DrawFn, most: int = 12) -> Cabinet:
+def whole_designs(draw: st.DrawFn, most: int = 12, any_boards: bool = True) -> Cabinet:
     """A cabinet that stands free, grown part by part; what is refused on the way must name itself."""
     size = {"x": draw(values(150, 500)), "y": draw(values(150, 500)), "z": draw(values(200, 1200))}
-    own = tuple(draw(boards(n)) for n in ("carcass", "brace"))
+    own = tuple(draw(boards(n)) for n in ("carcass", "brace")) if any_boards else draw(kits())
     cabinet = Cabinet(
         name="any",
         width=size["x"],
@@ -238,7 +238,7 @@ def test_any_design(c, tmp_path_factory):
 
 @pytest.mark.slow
 @settings(RELAXED, max_examples=MANY, derandomize=not ASKED)
-@given(c=whole_designs())
+@given(c=whole_designs(any_boards=False))
 def test_many_designs(c, tmp_path_factory):
     check(c, tmp_path_factory.getbasetemp())
 

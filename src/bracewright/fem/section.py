@@ -191,7 +191,7 @@ def joint_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[st
     )
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=2048)
 def _unit_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[str, ...]) -> JointSection:
     height = sum(s.thickness for s in horizontal)
     width = sum(s.thickness for s in vertical)
