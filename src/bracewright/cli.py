@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from bracewright.fem.modes import Modes
     from bracewright.fem.system import Model
     from bracewright.sound import Report as SoundReport
-    from bracewright.tune import SearchResult
 
 DONE, FAILED, BAD_INPUT = 0, 1, 2
 LONGEST = 1000  # characters of a message
@@ -38,15 +37,6 @@ GOALS: dict[str, dict[str, float]] = {  # weights
     "both": {},
     "quiet": {"raise_": 0.3, "spread": 0.1, "quiet": 1.0, "peak": 1.0},
     "stiff": {"raise_": 0.3, "spread": 0.0, "stiff": 1.0},
-}
-WORDS = {
-    "first_Hz": "lowest mode, Hz",
-    "raise_Hz": "lowest modes, smoothed, Hz",
-    "spread": "share of modes that stand apart",
-    "closest_pair": "closest two modes, part of their frequency",
-    "mean_dB": "walls beside drivers, mean, dB",
-    "loudest_dB": "walls beside drivers, loudest, dB",
-    "mobility_dB": "mobility at the drivers, dB of 1 m/(N s)",
 }
 JOINT_MODELS = ("computed", "plain")
 Report = tuple[Mapping[str, object], str]
@@ -476,12 +466,12 @@ def _tune(args: argparse.Namespace, progress: Progress) -> Report:
     save(found.cabinet, folder / "tuned.toml")
     cut = export(found.cabinet, folder)
     own = [folder / "tuned.toml"]
-    if not found.message.startswith("stopped"):  # whoever stops it does not wait for a report
+    if not found.stopped:  # whoever stops it does not wait for a report
         own.append(folder / "report.html")
         write_report(found.cabinet, own[1], beside=cabinet, size=REPORT_SIZE, quick=True, progress=progress)
-    table = {"name": cabinet.name, **_gains(found), "files": [str(f) for f in (*own, *cut)]}
+    table = {"name": cabinet.name, **found.to_table(), "files": [str(f) for f in (*own, *cut)]}
     wrote = f"written to {folder}: {', '.join(f.name for f in own)} and {len(cut)} files to cut from\n"
-    return table, _gain_text(found) + wrote
+    return table, f"{found.text()}\n{wrote}"
 
 
 def _demo(args: argparse.Namespace, progress: Progress) -> Report:
@@ -512,7 +502,7 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
     told = _told(progress, DEMO_EVALUATIONS)
     goal = Goal(spread=DEMO_SPREAD)
     found = search(cabinet, goal=goal, seed=args.seed, evaluations=DEMO_EVALUATIONS, progress=told)
-    if found.message.startswith("stopped"):
+    if found.stopped:
         raise KeyboardInterrupt
     after = modes_of(found.cabinet, "after")
     progress("pictures and files to cut from")
@@ -527,7 +517,7 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
         "net_volume_l": a.net_volume_l,
         "modes_before_Hz": before[1].frequency_Hz.tolist(),
         "modes_after_Hz": after[1].frequency_Hz.tolist(),
-        **_gains(found),
+        **found.to_table(),
         "seconds": seconds,
         "files": [str(f) for f in (*own, *cut)],
     }
@@ -539,7 +529,8 @@ def _demo(args: argparse.Namespace, progress: Progress) -> Report:
         "mode  before, Hz  after, Hz",
         *(f"{k:4}  {f:10.1f}  {g:9.1f}" for k, (f, g) in enumerate(rows, 1)),
         "",
-        _gain_text(found) + f"{seconds:.0f} s; written to {folder}:",
+        found.text(),
+        f"{seconds:.0f} s; written to {folder}:",
         *(f"  {f.name}" for f in own),
         f"  cut: {len(cut)} files; begin with read-me-first.txt",
     ]
@@ -553,31 +544,3 @@ def _told(progress: Progress, evaluations: int) -> Callable[[int, dict[str, floa
         progress(f"design {number} of {evaluations}: lowest {best['first_Hz']:.0f} Hz, score {best['score']:.3f}")
 
     return report
-
-
-def _gains(found: SearchResult) -> dict[str, object]:
-    """Return what a search changed, as plain numbers."""
-    both = [k for k in found.before if k in found.after]
-    return {
-        "evaluations": found.evaluations,
-        "message": found.message,
-        "before": dict(found.before),
-        "after": dict(found.after),
-        "change_percent": {k: _percent(found.before[k], found.after[k]) for k in both if not k.endswith("dB")},
-    }
-
-
-def _percent(before: float, after: float) -> float | None:
-    return 100.0 * (after / before - 1.0) if before else None
-
-
-def _gain_text(found: SearchResult) -> str:
-    wide = max(len(w) for w in WORDS.values())
-    lines = [found.message, "", f"{'':{wide}}     before      after"]
-    for key, word in WORDS.items():
-        if key not in found.after:
-            continue
-        old, new = found.before[key], found.after[key]
-        change = None if key.endswith("dB") else _percent(old, new)
-        lines.append(f"{word:{wide}} {old:10.4g} {new:10.4g}" + ("" if change is None else f"  {change:+.1f} %"))
-    return "\n".join(lines) + "\n\n"

@@ -42,7 +42,7 @@ ROOMS = {
     "sound": "__init__ air baffled bem damping drive force listen medium radiate report response run surface",
     "make": "__init__ assembly booklet buildsheet cautions coordinates cutter details drawings dxf folder joinery "
     "joint laps mating nesting pages parts sheets sketch",
-    "tune": "__init__ archive choices constraints goals levels looks optimiser robust run search "
+    "tune": "__init__ archive choices constraints goals levels looks optimiser result robust run search "
     "sensitivity tradeoff variables",
     "measure": "__init__ blows fit fitted formats frf identify job loose offcut pair parameters plan poles predict "
     "quality records refine",

@@ -19,7 +19,7 @@ from bracewright.design.pockets import Circle, Ellipse, Polygon, Rectangle, Spli
 from bracewright.errors import DesignError, FileError, MeshError
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.system import build, rigid_motion
-from bracewright.tune import Goal, Limits, Look, Space, looks, search
+from bracewright.tune import Goal, Limits, Look, SearchResult, Space, looks, search
 from bracewright.tune.archive import Archive, design_key
 from bracewright.tune.constraints import Rules, amounts, stacked, told
 from bracewright.tune.goals import closest_pair, moved_volume, smooth_minimum, spread
@@ -761,3 +761,24 @@ def test_nothing_to_move_is_said():
         search(box())
     with pytest.raises(DesignError, match="2 or more"):
         search(lopsided(), evaluations=1)
+
+
+def test_a_result_tells_what_changed():
+    found = SearchResult(
+        cabinet=box(),
+        before={"first_Hz": 400.0, "spread": 0.0, "mean_dB": -20.0, "score": 0.0},
+        after={"first_Hz": 440.0, "spread": 0.5, "mean_dB": -25.0, "score": 1.0},
+        evaluations=9,
+        infeasible=0,
+        message="stopped early; nothing better",
+    )
+    assert found.stopped
+    assert found.to_table()["change_percent"] == {"first_Hz": pytest.approx(10.0), "spread": None, "score": None}
+    lines = found.text().splitlines()
+    assert lines[0] == found.message
+    assert [" ".join(line.split()) for line in lines[2:]] == [
+        "before after",
+        "lowest mode, Hz 400 440 +10.0 %",
+        "share of modes that stand apart 0 0.5",
+        "walls beside drivers, mean, dB -20 -25",
+    ]

@@ -4,8 +4,8 @@ from bracewright.fem.near import Anchor
 from bracewright.tune.constraints import Limits, Rules
 from bracewright.tune.goals import Goal
 from bracewright.tune.looks import Look
+from bracewright.tune.result import SearchResult
 from bracewright.tune.robust import Scatter, bands
-from bracewright.tune.run import SearchResult
 from bracewright.tune.search import search
 from bracewright.tune.sensitivity import added_mass, sensitivity_map
 from bracewright.tune.tradeoff import trade_off

@@ -18,67 +18,17 @@ from bracewright.tune.constraints import Rules, told
 from bracewright.tune.goals import Goal
 from bracewright.tune.looks import Look, look_at_all
 from bracewright.tune.optimiser import Problem, maximise, mend, snap
+from bracewright.tune.result import Numbers, SearchResult, Trial
 from bracewright.tune.robust import numbers_of, variants
 from bracewright.tune.variables import Space
 
 Array = NDArray[np.float64]
-Numbers = dict[str, float]
 Progress = Callable[[int, Numbers], None]
 UNIT = 100.0  # mm or percent; brings the margins to the size of a variable over its range
 FEW = 8  # cabinets by which a robust goal judges a design
 SNAPPED = 3  # designs on whole millimetres that are solved at the end
 FOLLOWED = 10.0  # mm; a brace that moves further is meshed and solved afresh
 ROUNDED = 12  # of the best designs at the most are brought to whole millimetres
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trial:
-    """One design that was looked at.
-
-    Parameters
-    ----------
-    number : int
-        From 1, the start.
-    score : float or None
-        As `Goal.score`; None where the design could not be solved.
-    best : float
-        The best score up to here.
-    reason : str
-        Why it could not be solved.
-    """
-
-    number: int
-    score: float | None
-    best: float
-    reason: str = ""
-
-
-@dataclass(frozen=True, kw_only=True)
-class SearchResult:
-    """What a search found.
-
-    Attributes
-    ----------
-    cabinet : Cabinet
-        The best design; it keeps every limit.
-    before, after : dict
-        Numbers of the start and of `cabinet`, as `Goal.numbers` gives them, and ``score``.
-    evaluations : int
-        Designs solved, those known from an archive included.
-    infeasible : int
-        Designs among them that could not be solved.
-    message : str
-        How it ended.
-    history : tuple of Trial
-    """
-
-    cabinet: Cabinet
-    before: Numbers
-    after: Numbers
-    evaluations: int
-    infeasible: int
-    message: str
-    history: tuple[Trial, ...] = ()
 
 
 @dataclass

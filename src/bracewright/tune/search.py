@@ -14,7 +14,8 @@ from bracewright.tune.choices import options
 from bracewright.tune.constraints import Limits, Rules
 from bracewright.tune.goals import Goal
 from bracewright.tune.looks import Look
-from bracewright.tune.run import Numbers, Progress, Run, SearchResult, Trial
+from bracewright.tune.result import Numbers, SearchResult, Trial
+from bracewright.tune.run import Progress, Run
 from bracewright.tune.variables import Space, with_free_pockets
 
 PROMISING = 3  # combinations of choices that are searched from
@@ -122,7 +123,7 @@ def _among(cabinet: Cabinet, limits: Limits, bare: Run, evaluations: int, seed: 
             break
         found = run.search(len(history) + max(2, left // (len(promising) - k)), seed)
         results.append((found.after["score"], said, found))
-        if found.message.startswith("stopped"):
+        if found.stopped:
             break
     if not results:
         raise DesignError("nothing can move in the chosen designs; add a brace", key="braces")

@@ -12,7 +12,7 @@ import numpy as np
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import DesignError
 from bracewright.tune.goals import WEIGHTS, Goal
-from bracewright.tune.run import SearchResult
+from bracewright.tune.result import SearchResult
 from bracewright.tune.search import search
 
 ONLY: dict[str, float] = dict.fromkeys(WEIGHTS, 0.0)
