@@ -15,6 +15,7 @@ from functools import lru_cache
 from typing import Any, ClassVar, Self, cast
 
 from bracewright import geometry
+from bracewright.design.checks import nearest
 from bracewright.errors import DesignError
 from bracewright.geometry import Path, Point
 
@@ -346,5 +347,4 @@ def _words(names: Iterable[str]) -> str:
 
 
 def _nearest(word: str, known: Sequence[str]) -> str:
-    close = difflib.get_close_matches(word, known, 1, 0.5)
-    return f"; did you mean {close[0]!r}?" if close else f"; known are {_words(sorted(known))}"
+    return nearest(word, known) or f"; known are {_words(sorted(known))}"
