@@ -18,9 +18,10 @@ from cabinets import SMALL
 from jobs import started
 
 from bracewright import cli
-from bracewright.cli import _one_line, main
+from bracewright.cli import main, terminal
 from bracewright.design import Brace, JointSpec, load, save
 from bracewright.examples import example, example_text
+from bracewright.fem.system import JOINT_MODELS
 
 GOOD = example_text("stand-mount")
 BRACEWRIGHT = [sys.executable, "-m", "bracewright"]
@@ -238,9 +239,16 @@ def test_only_commands_of_the_contract_are_offered_and_each_explains_itself(caps
         assert "--json" in capsys.readouterr().out
 
 
+def test_the_joint_models_offered_are_those_there_are(capsys):
+    # The parser names them itself, as it does not wait for the solver to load.
+    with pytest.raises(SystemExit):
+        main(["modes", "--help"])
+    assert f"--joints {{{','.join(JOINT_MODELS)}}}" in capsys.readouterr().out
+
+
 def test_everything_the_commands_import_exists():
-    tree = ast.parse(Path(cli.__file__).read_text("utf-8"))
-    for node in ast.walk(tree):
+    trees = [ast.parse(p.read_text("utf-8")) for p in Path(cli.__file__).parent.glob("*.py")]
+    for node in (n for tree in trees for n in ast.walk(tree)):
         if isinstance(node, ast.ImportFrom) and str(node.module).startswith("bracewright"):
             module = importlib.import_module(str(node.module))
             for alias in node.names:
@@ -355,8 +363,8 @@ def test_a_file_in_place_of_the_folder(design, tmp_path, capsys):
 
 
 def test_a_hostile_name_cannot_steer_the_terminal():
-    assert _one_line("a\x1b[2Jb\r\nc\u202ed") == "a?[2Jb c?d"
-    assert len(_one_line("x" * 5000)) == 1000
+    assert terminal.one_line("a\x1b[2Jb\r\nc\u202ed") == "a?[2Jb c?d"
+    assert len(terminal.one_line("x" * 5000)) == 1000
 
 
 def test_as_a_program(design, tmp_path):
@@ -419,7 +427,7 @@ def test_ctrl_c_in_a_search_writes_the_best_so_far_and_ends_with_1(tmp_path):
 
 @pytest.mark.slow
 def test_the_demo_does_the_whole_job(tmp_path, monkeypatch, capsys):
-    monkeypatch.setattr("bracewright.cli.DEMO_EVALUATIONS", 3)
+    monkeypatch.setattr("bracewright.cli.searches.DEMO_EVALUATIONS", 3)
     out = tmp_path / "demo"
     assert main(["demo", "--out", str(out), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)

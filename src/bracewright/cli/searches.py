@@ -1,0 +1,139 @@
+"""Commands that search: `tune` on a given design, `demo` on an example with all that comes before and after."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, cast
+
+from bracewright.cli.commands import Result, out_folder
+from bracewright.cli.terminal import Progress
+
+if TYPE_CHECKING:
+    from bracewright.design.cabinet import Cabinet
+    from bracewright.fem.modes import Modes
+    from bracewright.fem.system import Model
+
+KEPT_SEARCH = "search.jsonl"
+DEMO_MODES = 20
+REPORT_SIZE = 40.0  # mm; elements of a search's own report
+DEMO_EVALUATIONS = 16
+DEMO_SPREAD = 0.8  # weight beside the height's 1
+# What --goal offers; not beside Goal, as the parser needs the names and must not wait for the search to load.
+GOAL_WEIGHTS: dict[str, dict[str, float]] = {
+    "raise": {"spread": 0.0},
+    "spread": {"raise_": 0.0, "spread": 1.0},
+    "both": {},
+    "quiet": {"raise_": 0.3, "spread": 0.1, "quiet": 1.0, "peak": 1.0},
+    "stiff": {"raise_": 0.3, "spread": 0.0, "stiff": 1.0},
+}
+
+
+def tune(args: argparse.Namespace, progress: Progress) -> Result:
+    """Search from a design; write the best with its outlines and a report."""
+    from bracewright.design.designfile import load, save
+    from bracewright.make import export
+    from bracewright.show.report import write_report
+    from bracewright.tune import Goal, search
+
+    cabinet = load(args.file)
+    folder = out_folder(args)
+    kept = folder / KEPT_SEARCH
+    if not args.resume:
+        kept.unlink(missing_ok=True)
+    goal = Goal.of(cabinet)
+    if args.goal is not None:
+        goal = Goal(band_Hz=goal.band_Hz, **cast(Any, GOAL_WEIGHTS[args.goal]))
+    found = search(
+        cabinet,
+        goal=goal,
+        seed=args.seed,
+        evaluations=args.evaluations,
+        progress=_each_design(progress, args.evaluations),
+        resume=kept,
+        tell=progress,
+    )
+    progress("writing the tuned design and its outlines")
+    save(found.cabinet, folder / "tuned.toml")
+    cut = export(found.cabinet, folder)
+    own = [folder / "tuned.toml"]
+    if not found.stopped:  # whoever stops it does not wait for a report
+        own.append(folder / "report.html")
+        write_report(found.cabinet, own[1], beside=cabinet, size=REPORT_SIZE, quick=True, progress=progress)
+    table = {"name": cabinet.name, **found.to_table(), "files": [str(f) for f in (*own, *cut)]}
+    wrote = f"written to {folder}: {', '.join(f.name for f in own)} and {len(cut)} files to cut from\n"
+    return table, f"{found.text()}\n{wrote}"
+
+
+def demo(args: argparse.Namespace, progress: Progress) -> Result:
+    """Account, modes, search, modes again, pictures and files to cut from, of an example."""
+    from bracewright.design.account import account
+    from bracewright.design.designfile import save
+    from bracewright.examples import example
+    from bracewright.fem.modes import solve
+    from bracewright.fem.system import build
+    from bracewright.files import write_file
+    from bracewright.make import export
+    from bracewright.show import plots
+    from bracewright.tune import Goal, search
+
+    started = time.perf_counter()
+    cabinet = example("stand-mount")
+    folder = out_folder(args)
+    progress("account")
+    a = account(cabinet)
+    save(cabinet, folder / "design.toml")
+    write_file(folder / "account.txt", a.text())
+
+    def modes_of(c: Cabinet, when: str) -> tuple[Model, Modes]:
+        progress(f"modes {when}")
+        model = build(c)
+        return model, solve(model, DEMO_MODES)
+
+    before = modes_of(cabinet, "before")
+    told = _each_design(progress, DEMO_EVALUATIONS)
+    goal = Goal(spread=DEMO_SPREAD)
+    found = search(cabinet, goal=goal, seed=args.seed, evaluations=DEMO_EVALUATIONS, progress=told)
+    if found.stopped:
+        raise KeyboardInterrupt
+    after = modes_of(found.cabinet, "after")
+    progress("pictures and files to cut from")
+    save(found.cabinet, folder / "tuned.toml")
+    plots.save_png(plots.before_after(before, after), folder / "modes.png")
+    cut = export(found.cabinet, folder / "cut")
+    own = [folder / name for name in ("design.toml", "account.txt", "tuned.toml", "modes.png")]
+    seconds = time.perf_counter() - started
+    table = {
+        "name": cabinet.name,
+        "mass_kg": a.mass_kg,
+        "net_volume_l": a.net_volume_l,
+        "modes_before_Hz": before[1].frequency_Hz.tolist(),
+        "modes_after_Hz": after[1].frequency_Hz.tolist(),
+        **found.to_table(),
+        "seconds": seconds,
+        "files": [str(f) for f in (*own, *cut)],
+    }
+    rows = zip(before[1].frequency_Hz, after[1].frequency_Hz, strict=True)
+    lines = [
+        f"{cabinet.name}: {a.mass_kg:.2f} kg, net {a.net_volume_l:.2f} l, {len(a.chambers)} chamber, "
+        f"{len(a.warnings)} clearances too small",
+        "",
+        "mode  before, Hz  after, Hz",
+        *(f"{k:4}  {f:10.1f}  {g:9.1f}" for k, (f, g) in enumerate(rows, 1)),
+        "",
+        found.text(),
+        f"{seconds:.0f} s; written to {folder}:",
+        *(f"  {f.name}" for f in own),
+        f"  cut: {len(cut)} files; begin with read-me-first.txt",
+    ]
+    return table, "\n".join(lines) + "\n"
+
+
+def _each_design(progress: Progress, evaluations: int) -> Callable[[int, dict[str, float]], None]:
+    """Return what a search tells of each design it has solved."""
+
+    def report(number: int, best: dict[str, float]) -> None:
+        progress(f"design {number} of {evaluations}: lowest {best['first_Hz']:.0f} Hz, score {best['score']:.3f}")
+
+    return report
