@@ -17,6 +17,7 @@ from skfem import Basis, ElementTriP2, MeshTri, MeshTri2
 
 from bracewright.errors import FileError, MeshError
 from bracewright.geometry import Path
+from bracewright.geometry.pieces import xy_of
 
 Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -181,29 +182,25 @@ def _shape(local: Array) -> tuple[Array, Array]:
 
 def _boundary_points(path: Path, size: float) -> Array:
     """Place points (n, 2) on a path: every corner, steps of about `size` mm, at least eight to a full turn."""
-    segments = path.segments()
-    chord = np.array([complex(*s.end) - complex(*s.start) for s in segments])
-    sweep = 4 * np.arctan([s.bulge for s in segments])
-    length = np.abs(chord) / np.sinc(sweep / (2 * np.pi))
-    weight = np.maximum(length / size, np.abs(sweep) / (np.pi / 4))
-    turn = np.angle(chord * np.exp(-0.5j * sweep) / np.roll(chord * np.exp(0.5j * sweep), 1))
-    bent = sweep != 0
+    pieces = path.pieces()
+    weight = np.maximum(pieces.lengths / size, np.abs(pieces.sweep) / (np.pi / 4))
+    bent = pieces.sweep != 0
     joins = (bent != np.roll(bent, 1)) & (np.minimum(weight, np.roll(weight, 1)) > 0.5)
-    starts = np.flatnonzero((np.abs(turn) > 1e-3) | joins)
+    starts = np.flatnonzero((np.abs(pieces.turns) > 1e-3) | joins)
     if not len(starts):
         starts = np.array([0])
-    out: list[complex] = []
+    out = []
     for k, first in enumerate(starts):
         last = starts[(k + 1) % len(starts)]
-        run = np.arange(first, last if last > first else last + len(segments)) % len(segments)
+        run = np.arange(first, last if last > first else last + len(weight)) % len(weight)
         total = np.concatenate([[0.0], np.cumsum(weight[run])])
         least = 3 if len(starts) == 1 else 1
         at = np.linspace(0, total[-1], max(least, int(np.ceil(total[-1] - 1e-6))) + 1)[:-1]
         which = np.minimum(np.searchsorted(total, at, side="right") - 1, len(run) - 1)
+        # One by one, as arrays round the last digit otherwise and the mesher may then choose other triangles.
         for s, t in zip(run[which], (at - total[which]) / weight[run[which]], strict=True):
-            ratio = t * np.sinc(t * sweep[s] / (2 * np.pi)) / np.sinc(sweep[s] / (2 * np.pi))
-            out.append(complex(*segments[s].start) + chord[s] * ratio * np.exp(0.5j * (t - 1) * sweep[s]))
-    return np.array([(z.real, z.imag) for z in out])
+            out.append(pieces.pick(s).at(t))
+    return xy_of(np.array(out))
 
 
 _CACHE: OrderedDict[object, PlanarMesh] = OrderedDict()
@@ -269,7 +266,7 @@ def _curve_sides(straight: tuple[Array, IntArray], paths: Sequence[Path]) -> Pla
     """Move boundary nodes onto the true curves; sides inside the region stay straight."""
     points, triangles = straight
     mesh = PlanarMesh(points * MM, triangles)
-    curved = [p for p in paths if any(s.bulge for s in p.segments())]
+    curved = [p for p in paths if np.any(p.pieces().sweep)]
     if not curved:
         return mesh
     xy = mesh.points.copy() / MM
