@@ -269,8 +269,8 @@ def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description="driven boxes as solids, with the sound they radiate")
     parser.add_argument("cases", nargs="*", default=list(CASES))
-    parser.add_argument("--order", type=int, default=4)
-    parser.add_argument("--levels", type=int, default=2)
+    parser.add_argument("--order", type=int, default=5)
+    parser.add_argument("--levels", type=int, default=1)
     parser.add_argument("--maxh", type=float, default=60.0)
     parser.add_argument("--count", type=int, default=90, help="symmetric modes")
     parser.add_argument("--out", type=Path)

@@ -56,9 +56,10 @@ def test_a_driven_box(name):
     error, below = (np.concatenate(x) for x in zip(*sides, strict=True))
     # Where two modes cancel on a side, what is left hangs on their frequencies to much less than 1 %.
     assert error[below < 12].max() < 1.0
-    assert (error[below < 40] < 1.0).mean() > 0.95
+    assert error[below < 30].max() < 1.6
+    assert (error[below < 40] < 1.0).mean() > 0.99
     error, below = apart(got.pressure_Pa, case["pressure_Pa"])
-    assert error[below < 30].max() < 1.5
+    assert error.max() < 1.5
 
 
 # Pressure 1 m in front of (110, 250) on a rigid box that moves along y at 1 m/s, by NGSolve's Galerkin elements.

@@ -162,6 +162,16 @@ DAMPING = [
             centre=(101.5, 140),
             size=(60, 70.25),
         ),
+        Damping(
+            part="top",
+            thickness=1.2,
+            E_GPa=2e-3,
+            density_kg_m3=1100,
+            loss_factor=0.9,
+            cover_thickness=0.25,
+            cover_E_GPa=69.5,
+            cover_density_kg_m3=2700,
+        ),
     ),
 ]
 

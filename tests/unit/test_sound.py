@@ -364,7 +364,7 @@ def test_a_sheet_bends_as_a_composite_beam_says(model):
     """A whole-panel sheet raises a strip's stiffness and loss as the textbook's two-layer beam (Oberst) has it."""
     part = model.parts["left"]
     sheet = Damping(part="left", thickness=5, E_GPa=2.0, density_kg_m3=1200, loss_factor=0.3, poisson=0.0)
-    k, _ = sheet_matrices(part, sheet, 1.0, "damping[0]")
+    k, _, _ = sheet_matrices(part, sheet, 1.0, "damping[0]")
     x = part.mesh.points[:, 0]
     u = np.zeros((len(x), 5))
     u[:, 3] = x  # unit curvature about the mid-plane
@@ -373,8 +373,40 @@ def test_a_sheet_bends_as_a_composite_beam_says(model):
     assert u.ravel() @ (k @ u.ravel()) == pytest.approx(wanted, rel=1e-9)
 
 
-def test_a_followed_design_keeps_its_sheets():
-    sheet = Damping(part="shelf", thickness=4, E_GPa=0.5, density_kg_m3=1600, loss_factor=0.4)
+FOIL = {"cover_thickness": 0.5, "cover_E_GPa": 70.0, "cover_density_kg_m3": 2700.0}
+BUTYL = Damping(part="left", thickness=2, E_GPa=3e-3, density_kg_m3=1400, loss_factor=0.8)
+
+
+def test_a_cover_makes_a_soft_sheet_lose(model):
+    gained = []
+    for patch in ({}, {"centre": (96.0, 170.0), "size": (110.0, 180.0)}):
+        bare, covered = (cabinet(damping=(replace(BUTYL, **patch, **more),)) for more in ({}, FOIL))
+        modes, plain = (solve(build(c, size=SIZE), 8) for c in (covered, bare))
+        assert (modes.rigid_modes, modes.missed_modes) == (6, 0)
+        assert build(covered, size=SIZE).mass_kg - model.mass_kg == pytest.approx(
+            account(covered).sheets[0].mass_kg, rel=2e-3
+        )
+        gained.append((modes.loss_factor - plain.loss_factor).mean())
+    whole, part = gained
+    assert whole > 4e-3
+    assert 0 < part < 0.6 * whole
+
+
+def test_a_stiff_core_makes_the_cover_one_with_the_part(model):
+    """A core much stiffer than the foil: the foil then stretches as the outside of a composite plate."""
+    stiff = replace(BUTYL, thickness=0.1, E_GPa=1.0, poisson=0.3, loss_factor=0.0)
+    whole = Damping(part="left", thickness=0.5, E_GPa=70.0, poisson=0.3, density_kg_m3=2700, loss_factor=0.0)
+    f, wanted = (
+        solve(build(cabinet(damping=(d,)), size=SIZE), 8).frequency_Hz for d in (replace(stiff, **FOIL), whole)
+    )
+    bare = solve(model, 8).frequency_Hz
+    assert np.abs(wanted / bare - 1).max() > 0.02
+    assert f == pytest.approx(wanted, rel=2e-3)
+
+
+@pytest.mark.parametrize("cover", [{}, FOIL])
+def test_a_followed_design_keeps_its_sheets(cover):
+    sheet = Damping(part="shelf", thickness=4, E_GPa=0.5, density_kg_m3=1600, loss_factor=0.4, **cover)
     c = cabinet(damping=(sheet,))
     moved = replace(c, braces=(replace(c.braces[0], at=208.0),))
     heavier = replace(moved, damping=(replace(sheet, density_kg_m3=1800),))

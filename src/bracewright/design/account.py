@@ -305,11 +305,18 @@ def _sheet(cabinet: Cabinet, damping: Damping) -> Sheet:
     normal = PANEL_NORMAL[part.name] if part.name in PANELS else cabinet.brace(part.name).normal
     # On a panel's inside; on a brace's side towards larger coordinates.
     side = np.eye(3)[AXES.index(normal)] * (-1.0 if part.name in PANELS and part.name not in LOWER_PANELS else 1.0)
-    away = part.frame.e3 * np.sign(part.frame.e3 @ side) * (part.thickness + damping.thickness) / 2
+    layers = np.array([damping.thickness, damping.cover_thickness])
+    weight = layers * [damping.density_kg_m3, damping.cover_density_kg_m3]
+    out = part.thickness / 2 + weight @ (np.cumsum(layers) - layers / 2) / weight.sum()
+    away = part.frame.e3 * np.sign(part.frame.e3 @ side) * out
     middle = area.centroid if area.area else part.outline().centroid
     x, y, z = (part.frame.to_space(np.array([(middle.x, middle.y)]))[0] + away).tolist()
-    volume = area.area * damping.thickness / 1e6
-    return Sheet(part=part.name, mass_kg=volume * damping.density_kg_m3 / 1e3, centre=(x, y, z), volume_l=volume)
+    return Sheet(
+        part=part.name,
+        mass_kg=float(area.area * weight.sum() / 1e9),
+        centre=(x, y, z),
+        volume_l=float(area.area * layers.sum() / 1e6),
+    )
 
 
 def _driver_centre(cabinet: Cabinet, opening: str) -> tuple[float, float, float]:

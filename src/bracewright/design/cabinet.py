@@ -213,6 +213,8 @@ class Damping:
         Of the sheet itself.
     centre, size : (float, float), optional
         In-plane rectangle it covers, mm; without them it covers the whole part.
+    cover_thickness, cover_E_GPa, cover_density_kg_m3 : float, optional
+        A stiff layer on the sheet, such as a metal foil, which makes the sheet shear; all three or none.
     """
 
     part: str
@@ -223,6 +225,9 @@ class Damping:
     poisson: float = 0.4
     centre: tuple[float, float] | None = None
     size: tuple[float, float] | None = None
+    cover_thickness: float = 0.0
+    cover_E_GPa: float = 0.0
+    cover_density_kg_m3: float = 0.0
 
     def __post_init__(self) -> None:
         text(self.part, "part")
@@ -237,6 +242,10 @@ class Damping:
             number(v, "centre")
         for v in self.size or ():
             length(v, "size", low=5.0, high=5000.0)
+        if self.cover_thickness or self.cover_E_GPa or self.cover_density_kg_m3:
+            length(self.cover_thickness, "cover_thickness", low=0.01, high=20.0)
+            number(self.cover_E_GPa, "cover_E_GPa", low=0.01, high=300.0, hint="GPa")
+            number(self.cover_density_kg_m3, "cover_density_kg_m3", low=100.0, high=12000.0, hint="kg/m3")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

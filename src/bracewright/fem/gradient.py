@@ -36,7 +36,7 @@ from bracewright.fem.plate import (
     constitutive,
     inertia,
 )
-from bracewright.fem.sheets import sheet_term
+from bracewright.fem.sheets import sheet_terms
 from bracewright.fem.supports import support_stiffness
 from bracewright.fem.system import Model, Term, driver_matrices
 from bracewright.fem.thick import (
@@ -353,8 +353,7 @@ class Sensitivity:
                 terms.append(support_stiffness(c, parts, model.first, n, model.size * MM))
             if below.drivers != above.drivers or below.openings != above.openings:
                 terms += [driver_matrices(c, d, parts, model.first, n) for d in c.drivers]
-            if c.damping:
-                terms += [sheet_term(c, k, parts, model.first, n) for k in range(len(c.damping))]
+            terms += [make(c, k, parts, model.first, n) for _, make, k in sheet_terms(c)]
             for k, m, _ in terms:
                 total += 0.0 if k is None else sign * self.stiff * self._quadratic(k)
                 total -= 0.0 if m is None else sign * self.lam * self._quadratic(m)

@@ -279,7 +279,7 @@ def _stays(key: tuple[str, ...], moved: Touched, model: Model, cabinet: Cabinet)
     if key[0] == "driver":
         panel = cabinet.opening(key[1]).panel
         return old.drivers == cabinet.drivers and panel not in moved.parts
-    if key[0] == "damping":
+    if key[0] in ("damping", "cover"):
         return old.damping == cabinet.damping and key[1] not in moved.parts
     if key[0] == "supports":
         return old.supports == cabinet.supports and "bottom" not in moved.parts and not set(PANELS) & set(moved.placed)

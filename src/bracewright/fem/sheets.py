@@ -1,8 +1,13 @@
-"""Damping sheets stuck to parts: a layer with its own stiffness and mass that stretches with the face it is on."""
+"""Damping sheets stuck to parts.
+
+A bare sheet stretches with the face it is on. Under a cover it shears between the two, and the cover's in-plane motion
+(two unknowns a node of the part) is its own; base and cover share deflection and rotation (Mead and Markus, J. Sound
+Vib. 10, 1969, from memory).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -17,60 +22,180 @@ from bracewright.fem.parts import FlatPart, outward_sign
 from bracewright.fem.plate import FIELDS
 
 Array = NDArray[np.float64]
+Rows = tuple[Any, Any, None]
 SHEET_ORDER = 6
 GPA = 1e9
+COVER_POISSON = 0.3
+# Where a part has no cover, its unknowns there are tied to the part: shares of the core's stiffness and cover's mass.
+FAINT_STIFFNESS, FAINT_MASS = 1e-6, 1e-9
+ALL = FIELDS + 2  # fields of a node with the cover's motion in the plane
+
+
+def cover_key(number: int) -> str:
+    """Name under which the unknowns of a sheet's cover start."""
+    return f"damping[{number}]"
+
+
+def sheet_terms(cabinet: Cabinet) -> Iterator[tuple[tuple[str, ...], Callable[..., Rows], int]]:
+    """Key, maker and number of all that a cabinet's sheets add: what loses, and the covers, which do not."""
+    for k, sheet in enumerate(cabinet.damping):
+        yield ("damping", sheet.part, str(k)), sheet_term, k
+        if sheet.cover_thickness:
+            yield ("cover", sheet.part, str(k)), cover_term, k
 
 
 def sheet_term(
     cabinet: Cabinet, number: int, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
-) -> tuple[Any, Any, None]:
-    """Return (K, M) among all unknowns of one of a cabinet's sheets."""
-    sheet = cabinet.damping[number]
-    part = parts[sheet.part]
-    if sheet.part in PANELS:
-        side = -outward_sign(part)
-    else:
-        side = float(np.sign(part.rotation[2][AXES.index(cabinet.brace(sheet.part).normal)]))
-    shape, start = (total, total), first[part.name]
-    out = [sp.coo_array(a) for a in sheet_matrices(part, sheet, side, f"damping[{number}]")]
-    k, m = (sp.coo_array((a.data, (a.row + start, a.col + start)), shape=shape) for a in out)
-    return k, m, None
+) -> Rows:
+    """Return (K, M) among all unknowns of one of a cabinet's sheets: its own stiffness, its and its cover's mass."""
+    sheet, part = cabinet.damping[number], parts[cabinet.damping[number].part]
+    k, _, m = sheet_matrices(part, sheet, side_of(cabinet, part), cover_key(number))
+    return _placed(k, number, part, first, total), _placed(m, number, part, first, total), None
 
 
-def sheet_matrices(part: FlatPart, sheet: Damping, side: float, key: str) -> tuple[Any, Any]:
-    """Return (K, M) that a sheet adds to a part, on its face towards e3 when `side` is 1, else -1.
+def cover_term(
+    cabinet: Cabinet, number: int, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
+) -> Rows:
+    """Return the stiffness among all unknowns of the cover of one of a cabinet's sheets."""
+    sheet, part = cabinet.damping[number], parts[cabinet.damping[number].part]
+    _, k, _ = sheet_matrices(part, sheet, side_of(cabinet, part), cover_key(number))
+    return _placed(k, number, part, first, total), None, None
 
-    The sheet's own shear through the thickness is left out, as befits a layer without a cover (Oberst's case).
+
+def cover_motion(cabinet: Cabinet, parts: Mapping[str, FlatPart], moved: Mapping[str, Array]) -> list[Array]:
+    """In-plane motions (2 n, k) of the covers that go with motions (5 n, k) of the parts, as if glued fast."""
+    out = []
+    for sheet in cabinet.damping:
+        if sheet.cover_thickness:
+            u = moved[sheet.part].reshape(-1, FIELDS, moved[sheet.part].shape[1])
+            z = side_of(cabinet, parts[sheet.part]) * cover_height(parts[sheet.part], sheet)
+            out.append((u[:, :2] + z * u[:, 3:]).reshape(-1, u.shape[2]))
+    return out
+
+
+def cover_height(part: FlatPart, sheet: Damping) -> float:
+    """From a part's middle to that of the cover, m."""
+    return part.thickness / 2 + (sheet.thickness + sheet.cover_thickness / 2) * MM
+
+
+def side_of(cabinet: Cabinet, part: FlatPart) -> float:
+    """1 where a sheet lies on the face towards the part's e3, else -1."""
+    if part.name in PANELS:
+        return -outward_sign(part)
+    return float(np.sign(part.rotation[2][AXES.index(cabinet.brace(part.name).normal)]))
+
+
+def _placed(a: Any, number: int, part: FlatPart, first: Mapping[str, int], total: int) -> Any:
+    own = FIELDS * len(part.mesh.points)
+    c = sp.coo_array(a)
+    cover = first.get(cover_key(number), 0) - own
+    row, col = (i + np.where(i < own, first[part.name], cover) for i in (c.row, c.col))
+    return sp.coo_array((c.data, (row, col)), shape=(total, total))
+
+
+def sheet_matrices(part: FlatPart, sheet: Damping, side: float, key: str) -> tuple[Any, Any | None, Any]:
+    """Return what a sheet adds to a part, on its face towards e3 when `side` is 1, else -1.
+
+    Returns
+    -------
+    stiffness, cover, mass : sparse arrays
+        Of the sheet alone, of its cover (None without one), and of both; the cover's unknowns follow the part's.
     """
-    t = sheet.thickness * MM
-    z = side * (part.thickness + t) / 2
-    e = sheet.E_GPa * GPA / (1 - sheet.poisson**2)
-    q = e * np.array([[1, sheet.poisson, 0], [sheet.poisson, 1, 0], [0, 0, (1 - sheet.poisson) / 2]])
-    c = np.block([[q * t, q * t * z], [q * t * z, q * (t * z**2 + t**3 / 12)]])
-    m = sheet.density_kg_m3 * t
-    inertia = np.diag([m, m, m, m * (z**2 + t**2 / 12), m * (z**2 + t**2 / 12)])
-    inertia[0, 3] = inertia[3, 0] = inertia[1, 4] = inertia[4, 1] = m * z
     mesh = part.mesh
-    value, dx, dy, weight = mesh.rule(SHEET_ORDER)
-    if sheet.centre is not None and sheet.size is not None:
-        (x, y), (a, b) = sheet.centre, sheet.size
-        covered = part.region.intersection(shapely.box(x - a / 2, y - b / 2, x + a / 2, y + b / 2)).area * MM**2
-        xy = np.einsum("neq,enc->eqc", value, mesh.points[mesh.nodes6]) / MM
-        weight = weight * (np.abs(xy - sheet.centre) <= np.array(sheet.size) / 2).all(axis=2)
-        if not weight.any() or covered <= 0:
-            raise DesignError(f"it covers nothing of {part.name!r}; move it or make it larger", key=f"{key}.centre")
-        # Points are in or out; what they stand for together is the true area.
-        weight = weight * (covered / weight.sum())
-    # Strain rows u,x  v,y  u,y+v,x  bx,x  by,y  bx,y+by,x for the 30 unknowns of each triangle.
-    s = np.zeros((6, *weight.shape, 6, FIELDS))
-    gx, gy = dx.transpose(1, 2, 0), dy.transpose(1, 2, 0)
-    s[0, ..., 0] = s[2, ..., 1] = s[3, ..., 3] = s[5, ..., 4] = gx
-    s[1, ..., 1] = s[2, ..., 0] = s[4, ..., 4] = s[5, ..., 3] = gy
-    s = s.reshape(6, *weight.shape, 30)
-    k = np.einsum("ieqa,ij,jeqb,eq->eab", s, c, s, weight, optimize=True)
+    value, dx, dy, area = mesh.rule(SHEET_ORDER)
+    weight = _covered(part, sheet, value, area, key)
+    t, h = sheet.thickness * MM, part.thickness
+    m, z = sheet.density_kg_m3 * t, side * (h + t) / 2
+    inertia = np.zeros((ALL, ALL))
+    inertia[:FIELDS, :FIELDS] = _inertia(m, z, t)
+    # Strain rows u,x v,y u,y+v,x and the same of (bx, by) and of the cover (cx, cy), by the fields of a triangle.
+    gx, gy, f = dx.transpose(1, 2, 0), dy.transpose(1, 2, 0), value.transpose(1, 2, 0)
+    s = np.zeros((9, *area.shape, 6, ALL))
+    for first, (x, y) in zip((0, 3, 6), ((0, 1), (3, 4), (5, 6)), strict=True):
+        s[first, ..., x] = s[first + 2, ..., y] = gx
+        s[first + 1, ..., y] = s[first + 2, ..., x] = gy
+    q = _plane_stress(sheet.E_GPa * GPA, sheet.poisson)
+    if not sheet.cover_thickness:
+        c = np.block([[q * t, q * t * z], [q * t * z, q * (t * z**2 + t**3 / 12)]])
+        stiff, mass = _form(s[:6], c, weight), _mass(value, inertia, weight)
+        return (
+            _assembled(part, stiff[:, :, :FIELDS, :, :FIELDS]),
+            None,
+            _assembled(part, mass[:, :, :FIELDS, :, :FIELDS]),
+        )
+    t2 = sheet.cover_thickness * MM
+    m2 = sheet.cover_density_kg_m3 * t2
+    # The sheet's shear between faces that turn alike, and the stretch of its middle.
+    shear = np.zeros((2, *area.shape, 6, ALL))
+    shear[0, ..., 2], shear[1, ..., 2] = gx, gy
+    for i in (0, 1):
+        shear[i, ..., 5 + i], shear[i, ..., i], shear[i, ..., 3 + i] = (
+            side * f / t,
+            -side * f / t,
+            -(h + t2) / 2 / t * f,
+        )
+    middle = (s[:3] + s[6:]) / 2 + side * (h - t2) / 4 * s[3:6]
+    g = sheet.E_GPa * GPA / 2 / (1 + sheet.poisson)
+    stiff = _form(shear, g * t * np.eye(2), weight) + _form(middle, q * t, weight)
+    q2 = _plane_stress(sheet.cover_E_GPa * GPA, COVER_POISSON)
+    cover = _form(s[6:], q2 * t2, weight) + _form(s[3:6], q2 * t2**3 / 12, weight)
+    tie = np.zeros((2, *area.shape, 6, ALL))
+    for i in (0, 1):
+        tie[i, ..., 5 + i], tie[i, ..., i], tie[i, ..., 3 + i] = f, -f, -side * cover_height(part, sheet) * f
+    bare = np.where(weight > 0, 0.0, area)
+    cover += _form(tie, FAINT_STIFFNESS * g / t * np.eye(2), bare)
+    inertia[2, 2] += m2
+    inertia[3, 3] += m2 * t2**2 / 12
+    inertia[4, 4] += m2 * t2**2 / 12
+    inertia[5, 5] = inertia[6, 6] = m2
+    faint = np.diag([0.0] * FIELDS + [FAINT_MASS * m2] * 2)
+    mass = _mass(value, inertia, weight) + _mass(value, faint, bare)
+    return _assembled(part, stiff), _assembled(part, cover), _assembled(part, mass)
+
+
+def _covered(part: FlatPart, sheet: Damping, value: Array, area: Array, key: str) -> Array:
+    """Return the weights (e, q) of the points a sheet covers."""
+    if sheet.centre is None or sheet.size is None:
+        return area
+    (x, y), (a, b) = sheet.centre, sheet.size
+    covered = part.region.intersection(shapely.box(x - a / 2, y - b / 2, x + a / 2, y + b / 2)).area * MM**2
+    xy = np.einsum("neq,enc->eqc", value, part.mesh.points[part.mesh.nodes6]) / MM
+    weight = area * (np.abs(xy - sheet.centre) <= np.array(sheet.size) / 2).all(axis=2)
+    if not weight.any() or covered <= 0:
+        raise DesignError(f"it covers nothing of {part.name!r}; move it or make it larger", key=f"{key}.centre")
+    # Points are in or out; what they stand for together is the true area.
+    return np.asarray(weight * (covered / weight.sum()))
+
+
+def _inertia(m: float, z: float, t: float) -> Array:
+    """(5, 5) inertia of the fields per area of a layer of mass m, kg/m2, at height z that moves with the part."""
+    out = np.diag([m, m, m, m * (z**2 + t**2 / 12), m * (z**2 + t**2 / 12)])
+    out[0, 3] = out[3, 0] = out[1, 4] = out[4, 1] = m * z
+    return out
+
+
+def _plane_stress(e: float, poisson: float) -> Array:
+    return e / (1 - poisson**2) * np.array([[1, poisson, 0], [poisson, 1, 0], [0, 0, (1 - poisson) / 2]])
+
+
+def _form(s: Array, c: Array, weight: Array) -> Array:
+    """(e, 6, 7, 6, 7) element matrices of int s' C s."""
+    flat = s.reshape(*s.shape[:3], -1)
+    out = np.einsum("ieqa,ij,jeqb,eq->eab", flat, c, flat, weight, optimize=True)
+    return np.asarray(out.reshape(len(out), *s.shape[3:], *s.shape[3:]))
+
+
+def _mass(value: Array, inertia: Array, weight: Array) -> Array:
     scalar = np.einsum("aeq,beq,eq->eab", value, value, weight, optimize=True)
-    mass = np.einsum("eab,fg->eafbg", scalar, inertia).reshape(k.shape)
-    dofs = (FIELDS * mesh.nodes6[:, :, None] + np.arange(FIELDS)).reshape(len(k), -1)
+    return np.asarray(np.einsum("eab,fg->eafbg", scalar, inertia))
+
+
+def _assembled(part: FlatPart, local: Array) -> Any:
+    """Sum element matrices (e, 6, f, 6, f) over a part: its five fields node by node, then the cover's two."""
+    n, f = len(part.mesh.points), local.shape[2]
+    dofs = np.empty((*part.mesh.nodes6.shape, f), dtype=np.int64)
+    dofs[..., :FIELDS] = FIELDS * part.mesh.nodes6[:, :, None] + np.arange(FIELDS)
+    dofs[..., FIELDS:] = FIELDS * n + 2 * part.mesh.nodes6[:, :, None] + np.arange(f - FIELDS)
+    dofs = dofs.reshape(len(local), -1)
     row, col = np.broadcast_arrays(dofs[:, :, None], dofs[:, None, :])
-    shape = (FIELDS * len(mesh.points),) * 2
-    return tuple(sp.coo_array((x.ravel(), (row.ravel(), col.ravel())), shape=shape).tocsr() for x in (k, mass))
+    return sp.coo_array((local.ravel(), (row.ravel(), col.ravel())), shape=(f * n, f * n)).tocsr()

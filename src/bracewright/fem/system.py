@@ -20,7 +20,7 @@ from bracewright.fem.joints import JointRow, energy, plain_joint, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, flat_part
 from bracewright.fem.plate import FIELDS, part_matrices, weighted_mass
-from bracewright.fem.sheets import sheet_term
+from bracewright.fem.sheets import cover_key, cover_motion, sheet_terms
 from bracewright.fem.supports import support_stiffness
 from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, shared_wood
 
@@ -104,7 +104,8 @@ class Model:
     @cached_property
     def rigid(self) -> Array:
         """(n, 6) motions: three unit shifts (m) and three unit turns (rad) about the origin."""
-        return np.vstack([rigid_motion(p) for p in self.parts.values()])
+        moved = {name: rigid_motion(p) for name, p in self.parts.items()}
+        return np.vstack([*moved.values(), *cover_motion(self.cabinet, self.parts, moved)])
 
     @cached_property
     def mass_matrix(self) -> Array:
@@ -189,6 +190,10 @@ def assemble(
     for name, p in parts.items():
         first[name] = total
         total += FIELDS * len(p.mesh.points)
+    for k, sheet in enumerate(cabinet.damping):
+        if sheet.cover_thickness:
+            first[cover_key(k)] = total
+            total += 2 * len(parts[sheet.part].mesh.points)
     lines = lay.meetings(cabinet, _reach(joints))
     crossings = [m for m in lines if m.kind == "cross"] if joints == "computed" else []
     terms: dict[tuple[str, ...], Term] = {}
@@ -220,8 +225,8 @@ def assemble(
         term(("cubes",), cube_masses, cabinet, parts, first, total)
     for d in cabinet.drivers:
         term(("driver", d.opening), driver_matrices, cabinet, d, parts, first, total)
-    for k, sheet in enumerate(cabinet.damping):
-        term(("damping", sheet.part, str(k)), sheet_term, cabinet, k, parts, first, total)
+    for what, make, k in sheet_terms(cabinet):
+        term(what, make, cabinet, k, parts, first, total)
     term(("supports",), support_stiffness, cabinet, parts, first, total, step)
     K, M = added([k for k, _, _ in terms.values()]), added([m for _, m, _ in terms.values()])
     return Model(
