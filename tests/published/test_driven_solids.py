@@ -57,7 +57,7 @@ def test_a_driven_box(name):
     # Where two modes cancel on a side, what is left hangs on their frequencies to much less than 1 %.
     assert error[below < 12].max() < 1.0
     assert error[below < 30].max() < 1.6
-    assert (error[below < 40] < 1.0).mean() > 0.99
+    assert (error[below < 40] < 1.0).mean() > 0.985
     error, below = apart(got.pressure_Pa, case["pressure_Pa"])
     assert error.max() < 1.5
 
