@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from bracewright.design.cabinet import PANELS, Cabinet
-from bracewright.errors import DesignError
+from bracewright.errors import DesignError, SolveError
 from bracewright.fem.system import Model, build
 from bracewright.sound.air import air_mesh, air_modes
 from bracewright.sound.damping import damped
@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 Progress = Callable[[str], None]
 DISTANCE = 1000.0  # mm in front of the baffle
+HIGHEST_Hz = 5000.0
 AIR_BEYOND = 1.1
 PATTERNS = 6  # frequencies whose loads get static corrections
 LARGEST = 30.0  # mm, element side of the boards
@@ -131,11 +132,19 @@ class Sound:
 
 def default_frequencies(low_Hz: float = 20.0, high_Hz: float = 2000.0, count: int = 200) -> Array:
     """Frequencies evenly spread on a logarithmic scale."""
-    if not 5.0 <= low_Hz < high_Hz <= 5000.0 or not 2 <= count <= 5000:
+    if not 5.0 <= low_Hz < high_Hz <= HIGHEST_Hz or not 2 <= count <= 5000:
         raise DesignError(
             f"got {count} frequencies from {low_Hz:g} to {high_Hz:g} Hz; give 2..5000 within 5..5000 Hz", key="band"
         )
     return np.geomspace(low_Hz, high_Hz, count)
+
+
+def _usable(frequency_Hz: Array) -> Array:
+    """Return frequencies as an array; raises DesignError where they cannot be computed at."""
+    f = np.asarray(frequency_Hz, dtype=float)
+    if f.ndim != 1 or not len(f) or not ((f > 0) & (f <= HIGHEST_Hz)).all():
+        raise DesignError(f"give a row of frequencies above 0 and up to {HIGHEST_Hz:g} Hz", key="frequency_Hz")
+    return f
 
 
 def volumes(surface: Outside | Baffled, walls: Array, frequency_Hz: Array, q: Complex) -> dict[str, Complex]:
@@ -244,12 +253,12 @@ def sound(
     Raises
     ------
     DesignError
-        No driver has a moving mass and a piston area, or the point is too near.
+        No driver has a moving mass and a piston area, a frequency is out of range, or the point is too near.
     SolveError
         A numerical step failed its own check.
     """
     started = time.perf_counter()
-    f = default_frequencies() if frequency_Hz is None else np.asarray(frequency_Hz, dtype=float)
+    f = default_frequencies() if frequency_Hz is None else _usable(frequency_Hz)
     with threadpool_limits(1):
         ready = set_up(
             cabinet,
@@ -277,6 +286,7 @@ def spectrum(
     progress: Progress | None = None,
 ) -> Sound:
     """Sweep a design that has been made ready; see `sound`."""
+    frequency_Hz = _usable(frequency_Hz)
     cabinet, reduced, driving = ready.cabinet, ready.reduced, ready.drive
     if point is None:
         c = cabinet.opening(driving.drivers[0]).shape.outline().polygon(0.05).centroid
@@ -315,6 +325,10 @@ def spectrum(
         keep["in"].append(np.asarray(0.5 * np.real(np.vdot(loads.sum(axis=1), 1j * w * both))))
         keep["q"].append(both)
     got = {k: np.array(x) for k, x in keep.items()}
+    if not all(np.isfinite(x).all() for x in got.values()) or not (np.abs(got["drv"]) ** 2).all():
+        raise SolveError(
+            "the answer is not finite, or the drivers are silent; check moving masses, piston areas and losses"
+        )
     omega = 2 * np.pi * frequency_Hz
     lost = 0.5 * omega * np.real(np.einsum("fr,rs,fs->f", got["q"].conj(), reduced.D, got["q"]))
     return Sound(
