@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from bracewright.errors import DesignError
+from bracewright.errors import DesignError, FileError
 from bracewright.measure.frf import Frfs
 
 Array = NDArray[np.float64]
@@ -81,6 +81,8 @@ def stabilisation(frfs: Frfs, low_Hz: float, high_Hz: float, *, max_order: int |
     ------
     DesignError
         The band or order cannot be used.
+    FileError
+        A response is of a dead channel.
     """
     cut = frfs.band(low_Hz, high_Hz)
     lines = len(cut.frequency_Hz)
@@ -92,7 +94,14 @@ def stabilisation(frfs: Frfs, low_Hz: float, high_Hz: float, *, max_order: int |
     top = min(limit, 50) if max_order is None else max_order
     if not 2 <= top <= limit:
         raise DesignError(f"got {top}; this band allows orders 2..{limit}", key="max_order")
-    H = cut.H / np.sqrt((np.abs(cut.H) ** 2).mean(axis=1, keepdims=True))
+    with np.errstate(over="ignore", invalid="ignore"):
+        size = np.sqrt((np.abs(cut.H) ** 2).mean(axis=1, keepdims=True))
+    dead = np.flatnonzero(~(np.isfinite(size) & (size > 0)))
+    if len(dead):
+        raise FileError(
+            f"response {dead[0] + 1} is zero or not finite in {low_Hz:g}..{high_Hz:g} Hz; leave that channel out"
+        )
+    H = cut.H / size
     w = 2 * np.pi * cut.frequency_Hz
     step = USED_CIRCLE * 2 * np.pi / (w[-1] - w[0])  # the band turns `USED_CIRCLE` of a full circle
     powers = np.exp(-1j * step * (w - w[0])[:, None] * np.arange(top + 1))
