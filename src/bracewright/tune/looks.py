@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
+from threading import local
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,7 @@ from bracewright.fem.gradient import Change, Sensitivity
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.near import Anchor
 from bracewright.fem.system import Model, build
-from bracewright.tune.archive import Record
+from bracewright.tune.archive import Record, design_key
 from bracewright.tune.goals import Goal, moved_volume
 from bracewright.tune.levels import Ear
 from bracewright.tune.variables import Space
@@ -27,6 +29,7 @@ BEYOND = 1.25  # modes are taken up to this much above the band of the levels
 STEP = 1e-6  # mm or degrees; a derivative's step from a design: rounding and curvature both spoil less than 1e-4 of it
 NEAR = 1e-5  # relative error of a frequency that is followed from a design before
 MOST_MODES = 600
+_kept = local()  # the middle design that was solved last
 
 
 @dataclass(frozen=True)
@@ -81,20 +84,26 @@ class Look:
             if found is None:
                 model = build(cabinet, size=self.size)
                 found = model, solve(model, self.count, prove=False)
+            return self.of(cabinet, *found)
         except (DesignError, MeshError, SolveError) as e:
             return {"reason": f"{type(e).__name__}: {e}", "design": to_table(cabinet)}
-        return self.of(cabinet, *found)
 
     def of(self, cabinet: Cabinet, model: Model, modes: Modes) -> Record:
-        """Return the record of a solved design."""
-        out: dict[str, object] = {
-            "frequency_Hz": modes.frequency_Hz.tolist(),
-            "moved_m3": moved_volume(model, modes).tolist(),
-        }
+        """Return the record of a solved design.
+
+        Raises
+        ------
+        SolveError
+            A number is not finite.
+        """
+        out = {"frequency_Hz": modes.frequency_Hz, "moved_m3": moved_volume(model, modes)}
         if self.ear is not None:
             answer = self.ear.answer(model, modes)
-            out |= {"level_dB": answer.level_dB.tolist(), "mobility_dB": answer.mobility_dB.tolist()}
-        return out | {"design": to_table(cabinet)}
+            with np.errstate(all="ignore"):  # without losses a resonance has no level; it is refused below
+                out |= {"level_dB": answer.level_dB, "mobility_dB": answer.mobility_dB}
+        if not all(np.isfinite(v).all() for v in out.values()):
+            raise SolveError("a level or a frequency is not finite; give boards and joints losses")
+        return {k: v.tolist() for k, v in out.items()} | {"design": to_table(cabinet)}
 
     def numbers(self, record: Record) -> Numbers:
         """Return the goal's numbers of a record."""
@@ -144,21 +153,52 @@ def _changes(here: Cabinet, space: Space, x: Array) -> tuple[list[Change], list[
 
 
 def look_at_all(
-    look: Look, cabinets: Sequence[Cabinet], executor: Executor | None = None, anchor: Anchor | None = None
+    look: Look, cabinets: Sequence[Cabinet], executor: Executor | None = None, middle: Cabinet | None = None
 ) -> list[Record]:
-    """Return the records of many designs, in their order, through an executor where one is given.
+    """Return the records of many designs, in their order and the same through any executor or none.
 
-    Any executor of `concurrent.futures` or of dask will do. A job that is lost with its worker is done here.
+    Parameters
+    ----------
+    look : Look
+    cabinets : sequence of Cabinet
+    executor : Executor, optional
+        Of `concurrent.futures`, or dask's. A job that is lost with its worker, or for which it has not the memory, is
+        done here.
+    middle : Cabinet, optional
+        A design that all are near, to solve them from.
     """
-    if executor is None:
-        return [look.record(c, anchor) for c in cabinets]
-    jobs = [executor.submit(look.record, c) for c in cabinets]
+    jobs = [_submitted(executor, look, c, middle) for c in cabinets]
     out = []
     for job, cabinet in zip(jobs, cabinets, strict=True):
+        record = None
         try:
-            out.append(job.result())
+            record = job.result() if job is not None else None
         except BracewrightError:
             raise
         except Exception:  # noqa: BLE001  a dead worker takes its job with it, each executor with an error of its own
-            out.append(look.record(cabinet))
+            record = None
+        out.append(_looked(look, cabinet, middle) if record is None else record)
     return out
+
+
+def _submitted(executor: Executor | None, *job: Any) -> Future[Record] | None:
+    """Give a job to an executor; None where there is none, or none that still takes work."""
+    try:
+        return None if executor is None else executor.submit(_looked, *job)
+    except Exception:  # noqa: BLE001  a pool that lost a worker before
+        return None
+
+
+def _looked(look: Look, cabinet: Cabinet, middle: Cabinet | None) -> Record:
+    """Look at a design from the middle one, which each thread solves for itself: a factor serves one at a time."""
+    if middle is None:
+        return look.record(cabinet)
+    key = design_key(middle, look.key)
+    if getattr(_kept, "key", None) != key:
+        _kept.key, _kept.anchor = None, None
+        try:
+            _kept.anchor = Anchor.of(middle, look.count, size=look.size)
+        except (DesignError, MeshError, SolveError):
+            _kept.anchor = None
+        _kept.key = key
+    return look.record(cabinet, _kept.anchor)

@@ -16,7 +16,6 @@ from bracewright.design.cabinet import Cabinet, JointSpec
 from bracewright.design.checks import number
 from bracewright.design.tuning import Tuning
 from bracewright.errors import DesignError, SolveError
-from bracewright.fem.near import Anchor
 from bracewright.tune.looks import Look, look_at_all
 from bracewright.tune.variables import Space
 
@@ -141,7 +140,7 @@ def bands(
     count : int
         Cabinets, 8 or more.
     executor : Executor, optional
-        Of `concurrent.futures`, or dask's; without one they are followed one by one from the design itself.
+        Of `concurrent.futures`, or dask's.
 
     Raises
     ------
@@ -151,8 +150,7 @@ def bands(
     if count < 8:
         raise DesignError(f"got {count}; give 8 or more cabinets", key="count")
     many = variants(cabinet, count, scatter=scatter, seed=seed)
-    anchor = Anchor.of(cabinet, look.count, size=look.size) if executor is None else None
-    found = numbers_of(look, look_at_all(look, many, executor, anchor))
+    found = numbers_of(look, look_at_all(look, many, executor, cabinet))
     if len(found) < 0.9 * count:
         raise SolveError(f"only {len(found)} of {count} cabinets could be solved; give a smaller scatter")
     return {k: band([n[k] for n in found]) for k in found[0]}

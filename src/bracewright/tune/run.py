@@ -165,8 +165,7 @@ class Run:
     def scattered(self, cabinet: Cabinet) -> list[Numbers]:
         """Numbers of a few cabinets as the design may turn out."""
         many = variants(cabinet, FEW)
-        anchor = Anchor.of(cabinet, self.eye.count, size=self.eye.size) if self.executor is None else None
-        return numbers_of(self.eye, look_at_all(self.eye, many, self.executor, anchor))
+        return numbers_of(self.eye, look_at_all(self.eye, many, self.executor, cabinet))
 
     @property
     def weights(self) -> dict[str, object]:
