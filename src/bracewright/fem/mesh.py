@@ -250,6 +250,8 @@ def _triangulate(paths: Sequence[Path], sizes: Sequence[float]) -> tuple[Array, 
             geo.Append(line, leftdomain=left, rightdomain=right, bc=k + 1, maxh=size * 1.001)
     try:
         m: Any = geo.GenerateMesh(maxh=sizes[0] * 1.001)
+    except MemoryError:  # no fault of the design
+        raise
     except Exception as e:  # the mesher raises its own kinds
         raise MeshError(f"the mesher gave up ({e}); widen the thinnest web or choose another element size") from e
     points = np.array([p.p for p in m.Points()], dtype=float)[:, :2]
