@@ -12,12 +12,17 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 
+import numpy as np
 import pytest
-from cabinets import SMALL
+from cabinets import SMALL, box, shelf
 from test_measure_files import write_taps
 from test_measure_fit import SIZE
 from test_measure_fit import box as tapped_box
@@ -25,14 +30,16 @@ from test_measure_fit import box as tapped_box
 import bracewright.tune
 from bracewright import files
 from bracewright.cli import main
-from bracewright.design import save
+from bracewright.design import load, save
 from bracewright.errors import FileError
 from bracewright.fem.modes import solve
 from bracewright.fem.system import build
 from bracewright.files import LOCK, held, write_file
 from bracewright.make.folder import write_set
 from bracewright.measure import plan_taps
+from bracewright.tune import Goal, Look, search
 from bracewright.tune.archive import Archive
+from bracewright.tune.looks import look_at_all
 
 KILLS = int(os.environ.get("BRACEWRIGHT_KILLS", "3"))
 posix = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and signals")
@@ -322,6 +329,54 @@ def test_a_folder_that_goes_away(design, tmp_path, capsys, monkeypatch):
     assert "cannot be written (No such file" in said(capsys, ["cut", str(design), "--out", str(out)])
 
 
+@posix
+def test_a_folder_without_rights(design, tmp_path):
+    """For real, as somebody who may not write there: to the superuser nothing is read-only."""
+    assert main(["cut", str(design), "--out", str(tmp_path / "first")]) == 0  # loads what nobody else may read here
+    with tempfile.TemporaryDirectory() as name:
+        root, shut = Path(name), Path(name) / "shut"
+        shutil.copy(design, root / "small.toml")
+        shut.mkdir()
+        for k, (command, out) in enumerate((("cut", shut), ("tune", shut), ("cut", shut / "new"))):
+
+            def run(command=command, out=out, said=tmp_path / str(k)) -> int:
+                with open(said, "w") as sys.stderr:
+                    if os.geteuid() == 0:
+                        os.setuid(65534)
+                    return main([command, str(root / "small.toml"), "--out", str(out)])
+
+            root.chmod(0o755)
+            shut.chmod(0o555)
+            assert ended(forked(run)) == 2
+            err = (tmp_path / str(k)).read_text()
+            assert err.count("\n") == 1
+            assert err.startswith(f"bracewright: {out}: cannot be ")
+        assert not list(shut.iterdir())
+
+
+def test_a_folder_that_goes_away_within_a_search(design, tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    with pytest.raises(FileError, match=r"search\.jsonl: cannot be written \(No such file"):
+        search(load(design), size=150.0, evaluations=4, resume=out / "search.jsonl", progress=lambda *_: _gone(out))
+    assert not out.exists()
+
+
+def _gone(folder: Path) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+def test_a_search_goes_on_after_the_disk_was_full(design, tmp_path, monkeypatch):
+    kept, how = tmp_path / "search.jsonl", {"size": 150.0, "evaluations": 4, "seed": 3}
+    whole = search(load(design), **how)
+    full_disk(monkeypatch, "fsync", 3)
+    with pytest.raises(FileError, match="No space left on device"):
+        search(load(design), resume=kept, **how)
+    monkeypatch.undo()
+    again = search(load(design), resume=kept, **how)
+    assert (again.cabinet, again.after, again.history) == (whole.cabinet, whole.after, whole.history)
+
+
 def test_a_design_file_that_goes_away(tmp_path, capsys):
     assert "cannot be read (No such file" in said(capsys, ["check", str(tmp_path / "x.toml")])
     assert "cannot be read (Is a dir" in said(capsys, ["check", str(tmp_path)])
@@ -394,9 +449,84 @@ def test_a_bad_design_makes_no_folder(tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+def test_a_clock_that_was_set_back(design, tmp_path, monkeypatch):
+    """Files of the future and a clock that runs backwards: the same files, and the set is still ours to replace."""
+    words = ["cut", str(design), "--out"]
+    assert main([*words, str(tmp_path / "a")]) == 0
+    want = contents(tmp_path / "a")
+    assert len(want) > 20
+    for k, p in enumerate(sorted((tmp_path / "a").rglob("*"))):
+        os.utime(p, (4e9 - 1e9 * (k % 4),) * 2)
+    count = 0
+
+    def backwards() -> float:
+        nonlocal count
+        count += 1
+        return 1e6 - 1e4 * count
+
+    monkeypatch.setattr(time, "time", backwards)
+    for out in ("a", "b"):
+        assert main([*words, str(tmp_path / out)]) == 0
+        assert contents(tmp_path / out) == want
+
+
 def test_the_clock_has_no_say():
     """Nothing that is read or written depends on the time of day, which may be set back at any moment."""
     source = Path(files.__file__).parent
     for path in source.rglob("*.py"):
         text = path.read_text("utf-8")
         assert not {w for w in ("time.time", "datetime", "gmtime", "localtime", "st_mtime") if w in text}, path
+
+
+# --- workers ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Mortal(Look):
+    """Looks at designs as any other does, but comes to harm at one of them in any process but the first."""
+
+    home: int = 0
+    harm: str = ""
+
+    def record(self, cabinet, anchor=None):
+        if os.getpid() != self.home and cabinet.braces[0].at == 200.0:
+            if self.harm == "killed":  # as the system does when memory is gone
+                os.kill(os.getpid(), signal.SIGKILL)
+            if self.harm == "refused":
+                raise MemoryError
+            if self.harm == "limited":
+                import resource
+
+                resource.setrlimit(resource.RLIMIT_AS, (2**20, resource.getrlimit(resource.RLIMIT_AS)[1]))
+                np.ones(10**8)
+        return super().record(cabinet, anchor)
+
+
+@posix
+@pytest.mark.parametrize("harm", ["killed", "refused", "limited"])
+def test_a_worker_that_is_lost_or_out_of_memory_costs_only_time(harm):
+    look = Mortal(Goal(modes=4), 150.0, 6, home=os.getpid(), harm=harm)
+    designs = [box(braces=(shelf(at),)) for at in (180.0, 200.0, 220.0)]
+    alone = look_at_all(look, designs)
+    assert all("reason" not in r for r in alone)
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        assert look_at_all(look, designs, pool) == alone
+        if harm == "killed":
+            with pytest.raises(BrokenExecutor):
+                pool.submit(os.getpid)
+        # A pool that lost a worker takes no more work; the search must not end with it.
+        assert look_at_all(look, designs, pool) == alone
+
+
+def test_no_memory_for_a_mesh_is_no_fault_of_the_design(design, monkeypatch, capsys):
+    """A search would keep it as one that cannot be meshed."""
+    from netgen.geom2d import SplineGeometry
+
+    def none(*_, **__):
+        raise MemoryError
+
+    monkeypatch.setattr(SplineGeometry, "GenerateMesh", none)
+    with pytest.raises(MemoryError):
+        Look(Goal(modes=4), 77.0, 6).record(load(design))  # of a size that no other test has meshed
+    assert main(["modes", str(design), "--size", "77"]) == 1
+    assert capsys.readouterr().err == "bracewright: out of memory; use larger elements (--size) or fewer braces\n"
