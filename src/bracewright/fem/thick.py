@@ -498,7 +498,7 @@ def cube_masses(
     cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
 ) -> tuple[None, Any, None]:
     """Mass of the eight cubes where three panels meet, a third carried by each panel's corner."""
-    M: Any = 0
+    measures, masses = [], []
     for corner in product(*(sides(axis) for axis in AXES)):
         centre = np.array([panel_mid(cabinet, s) for s in corner]) * MM
         inner = np.array([inner_face(cabinet, s) for s in corner]) * MM
@@ -515,6 +515,6 @@ def cube_masses(
             lift = cross(part.rotation[2], arm) / 2
             dx, dy = np.zeros((3, FIELDS)), np.zeros((3, FIELDS))
             dx[:, 1], dy[:, 0] = lift, -lift
-            e = rows(part.mesh.trace(part.to_plane(at[None])), value, dx, dy, first[side], total)
-            M = M + energy(e, np.ones(1), np.eye(3) * density * volume / 3)
-    return None, M, None
+            measures.append(rows(part.mesh.trace(part.to_plane(at[None])), value, dx, dy, first[side], total))
+            masses.append(density * volume / 3)
+    return None, energy(sp.vstack(measures, format="csr"), np.array(masses), np.eye(3)), None
