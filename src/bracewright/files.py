@@ -42,6 +42,22 @@ def write_file(path: str | os.PathLike[str], content: str | bytes) -> None:
         raise FileError(f"{p}: cannot be written ({e.strerror}); check the folder and its rights") from e
 
 
+def make_folder(path: str | os.PathLike[str]) -> Path:
+    """Make a folder where there is none yet, and those it is in; return it.
+
+    Raises
+    ------
+    FileError
+        If it cannot be made.
+    """
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise FileError(f"{folder}: cannot be made a folder ({e.strerror}); name another, or check the rights") from e
+    return folder
+
+
 @contextlib.contextmanager
 def held(folder: str | os.PathLike[str]) -> Iterator[None]:
     """Keep a folder to this process while it writes there.

@@ -287,6 +287,14 @@ def test_a_skin_beside_a_slab_is_warned_of(tmp_path, capsys):
     assert "cabinet.panels.top: thickness of its board is 1.0 mm, 6 wanted" in capsys.readouterr().out
 
 
+def test_modes_warn_of_parts_that_move_freely(tmp_path, capfd):
+    path = tmp_path / "loose.toml"
+    path.write_text(SMALL, "utf-8")
+    save(replace(load(path), joint=JointSpec(kind="springs"), brace_joint=None), path)
+    assert main(["modes", str(path), "--count", "4", "--size", "90"]) == 0
+    assert "warning: parts move freely" in capfd.readouterr().out
+
+
 def test_modes_print_the_contract(design, tmp_path, capfd):
     vtu = tmp_path / "modes.vtu"
     arguments = ["modes", str(design), "--count", "4", "--size", "45", "--vtu", str(vtu)]

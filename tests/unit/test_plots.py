@@ -18,7 +18,9 @@ from bracewright.errors import DesignError, FileError, MissingExtraError
 from bracewright.examples import example
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.system import Model, build
+from bracewright.geometry import Path
 from bracewright.show import canvas, plots, space_plots
+from bracewright.show.pocket_plots import _tightest
 from bracewright.tune import added_mass
 from bracewright.tune.constraints import Limits, amounts
 
@@ -277,6 +279,17 @@ def test_a_web_under_its_limit_is_bold_with_the_limit():
     assert said["web back"] == ["37.0"]
     bold = {a.get_text().strip() for a in artists if hasattr(a, "get_text") and a.get_weight() == "bold"}
     assert bold == {"36.0 < 36.5"}
+
+
+def test_the_radius_is_shown_where_a_cutter_has_least_room():
+    """Two lobes of radius 30 and a waist of radius 10 that is cut from outside its curve."""
+    far, (x, y) = 34.0, (8.5, 15.803480629279)
+    lobe, waist = (float(np.tan(np.radians(v) / 4)) for v in (296.423338765897, 116.423338765897))
+    path = Path(vertices=((x, -y, lobe), (x, y, -waist), (-x, y, lobe), (-x, -y, -waist)))
+    assert path.smallest_inside_radius() == pytest.approx(30)
+    assert _tightest(path) == pytest.approx([far + 30, 0], abs=1e-6)
+    sharp = Path(vertices=((0.0, 0.0, 0.0), (40.0, 0.0, 1.0), (0.0, 40.0, 0.0)))
+    assert _tightest(sharp).tolist() == [0.0, 0.0]
 
 
 def test_wood_between_two_pockets_is_dimensioned():

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from bracewright.cli.terminal import Progress, as_json
 from bracewright.errors import DesignError, FileError
-from bracewright.files import held, write_file
+from bracewright.files import held, make_folder, write_file
 
 if TYPE_CHECKING:
     from bracewright.sound import Report
@@ -63,6 +63,7 @@ def modes(args: argparse.Namespace, progress: Progress) -> Result:
         "seconds": {k: found.seconds[k] for k in ("mesh", "assemble", "solve")},
         "modes": [{"number": k, "frequency_Hz": f, "loss_factor": eta} for k, (f, eta) in enumerate(rows, 1)],
     }
+    loose = found.rigid_modes > 6
     missed = f"; {found.missed_modes} MODES ARE MISSING" if found.missed_modes else "; none missed"
     lines = [
         f"{cabinet.name}: {a.mass_kg:.2f} kg, net {a.net_volume_l:.2f} l",
@@ -70,6 +71,7 @@ def modes(args: argparse.Namespace, progress: Progress) -> Result:
         "",
         "mode  frequency, Hz  loss factor",
         *(f"{k:4}  {f:13.1f}  {eta:11.4f}" for k, (f, eta) in enumerate(rows, 1)),
+        *(["warning: parts move freely against each other; give the joints between them stiffness"] if loose else []),
         *(f"warning: {w.where}: {w.what} is {w.distance:.1f} mm, {w.wanted:g} wanted" for w in a.warnings),
     ]
     return table, "\n".join(lines) + "\n"
@@ -189,11 +191,7 @@ def report(args: argparse.Namespace, progress: Progress) -> Result:
 
 def out_folder(args: argparse.Namespace) -> Path:
     """Make the folder to write to, before any long work, and keep other processes out of it."""
-    folder = Path(args.out)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as e:
-        raise FileError(f"{folder}: cannot be made a folder ({e.strerror}); name another with --out") from e
+    folder = make_folder(args.out)
     if not os.access(folder, os.W_OK):
         raise FileError(f"{folder}: cannot be written to; name another folder with --out")
     args.held.enter_context(held(folder))

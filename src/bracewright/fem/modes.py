@@ -187,7 +187,10 @@ def lowest_pairs(
                 return _checked(model, lam, images[:, :filled] @ best)
             last = lam
         x, mx = _orthonormal(images[:, new], M, basis[:, :filled], mbasis[:, :filled])
-    raise SolveError("the eigenvalue solver did not converge; refine the mesh or ask for fewer modes")
+    raise SolveError(
+        "the eigenvalue solver did not converge; ask for fewer modes, refine the mesh, or give very soft joints more "
+        "stiffness"
+    )
 
 
 def _orthonormal(x: Array, M: Any, basis: Array, mbasis: Array) -> tuple[Array, Array]:

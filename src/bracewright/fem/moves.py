@@ -140,13 +140,9 @@ def _sharp(a: Path, b: Path) -> list[tuple[Array, Array]]:
     """Corners of a path with where they are on the other, when the two have the same segments."""
     if len(a.vertices) != len(b.vertices):
         return []
-    seg = a.segments()
-    sweep = 4 * np.arctan([s.bulge for s in seg])
-    chord = np.array([complex(*s.end) - complex(*s.start) for s in seg])
-    turn = np.angle(chord * np.exp(-0.5j * sweep) / np.roll(chord * np.exp(0.5j * sweep), 1))
     return [
         (np.array(v[:2]), np.array(w[:2]))
-        for v, w, t in zip(a.vertices, b.vertices, turn, strict=True)
+        for v, w, t in zip(a.vertices, b.vertices, a.pieces().turns, strict=True)
         if abs(t) > 1e-3
     ]
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
 from bracewright.errors import FileError
-from bracewright.files import write_file
+from bracewright.files import make_folder, write_file
 
 LIST = "files.json"
 LONGEST_NAME = 255  # bytes; longer ones no file system takes
@@ -52,12 +52,7 @@ def write_set(folder: str | os.PathLike[str], content: Mapping[str, str | bytes]
     left = sorted({n for n in left if n not in marks and (root / n).exists()})
     left += [n for n in gone if not _ours(root / n, earlier[n])]
     for place in (root, *dict.fromkeys((root / n).parent for n in marks)):
-        try:
-            place.mkdir(parents=True, exist_ok=True)
-        except OSError as e:
-            raise FileError(
-                f"{place}: cannot be made a folder ({e.strerror}); name another, or check the rights"
-            ) from e
+        make_folder(place)
     # Until all is done both the old and the new files count as ours.
     write_file(root / LIST, _text({n: earlier.get(n, []) + marks.get(n, []) for n in {**earlier, **marks}}, left))
     for name, data in content.items():

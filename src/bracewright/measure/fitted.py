@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 
 from bracewright.design.cabinet import Cabinet
 from bracewright.design.designfile import dumps
-from bracewright.errors import FileError
-from bracewright.files import write_file
+from bracewright.files import make_folder, write_file
 from bracewright.measure.pair import Pairing
 from bracewright.measure.parameters import Parameter
 from bracewright.measure.records import Place
@@ -119,11 +118,7 @@ class FitResult:
 
     def save(self, folder: str | os.PathLike[str]) -> tuple[Path, ...]:
         """Write ``fitted.toml`` (the design, the spreads in its comments) and ``fit.json``; raises FileError."""
-        root = Path(folder)
-        try:
-            root.mkdir(parents=True, exist_ok=True)
-        except OSError as e:
-            raise FileError(f"{root}: the folder cannot be made ({e.strerror}); check the name and the rights") from e
+        root = make_folder(folder)
         head = "".join(f"# {line}\n" if line else "#\n" for line in self.text().rstrip().splitlines())
         content = {
             "fitted.toml": f"# Fitted to taps; spreads are one standard deviation.\n{head}\n{dumps(self.cabinet)}",

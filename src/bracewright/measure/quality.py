@@ -13,7 +13,7 @@ import numpy as np
 
 from bracewright.design.checks import number, text
 from bracewright.errors import BracewrightError, DesignError, FileError
-from bracewright.files import write_file
+from bracewright.files import make_folder, write_file
 from bracewright.measure.identify import MeasuredModes, at_places
 from bracewright.measure.pair import Pairing, pair
 from bracewright.measure.records import Place
@@ -223,11 +223,7 @@ def save_modes(folder: str | os.PathLike[str], serial: str, modes: MeasuredModes
     Nothing is written over. Raises FileError if the folder cannot be written, DesignError for a bad serial number.
     """
     name = serial_number(serial)
-    root = Path(folder) / name
-    try:
-        root.mkdir(parents=True, exist_ok=True)
-    except OSError as e:
-        raise FileError(f"{root}: the folder cannot be made ({e.strerror}); check the name and the rights") from e
+    root = make_folder(Path(folder) / name)
     number_ = 1
     while (root / f"modes-{number_}.json").exists():
         number_ += 1

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 
 from bracewright.design import layout
 from bracewright.design.cabinet import Cabinet, in_plane
-from bracewright.geometry import Path
+from bracewright.geometry import CORNER, Path
 from bracewright.show.canvas import PLATE, new_axes
 from bracewright.tune.constraints import Limits, cut_names, inside_radius
 
@@ -137,14 +136,11 @@ def _radius(ax: Axes, path: Path, radius: float, limit: float) -> list[Artist]:
 
 
 def _tightest(path: Path) -> Array:
-    """Return the middle of the arc of least radius; a sharp corner where there is no arc."""
-    best, at = math.inf, np.array(path.vertices[0][:2])
-    for s in path.segments():
-        if not s.bulge:
-            continue
-        a, b = complex(*s.start), complex(*s.end)
-        radius = abs(b - a) * (1 + s.bulge**2) / (4 * abs(s.bulge))
-        if radius < best - 1e-6:
-            middle = (a + b) / 2 + 1j * (a - b) / 2 * s.bulge
-            best, at = radius, np.array([middle.real, middle.imag])
-    return at
+    """Return where a round tool inside has the least room: a sharp corner, or the middle of the tightest arc."""
+    pieces = path.oriented().pieces()
+    if (pieces.turns > CORNER).any():
+        z = pieces.start[pieces.turns.argmax()]
+    else:
+        radius = np.where(pieces.sweep > 0, pieces.radii, np.inf)
+        z = pieces.at(0.5)[(radius > radius.min() + 1e-6).argmin()]
+    return np.array([z.real, z.imag])
