@@ -45,6 +45,7 @@ def apart(got: np.ndarray, wanted: list) -> tuple[np.ndarray, np.ndarray]:
     return np.abs(level).min(axis=1), 20 * np.log10(solid.max() / solid)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CASES)
 def test_a_driven_box(name):
     case = CASES[name]
