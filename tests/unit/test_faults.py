@@ -449,6 +449,7 @@ def test_a_bad_design_makes_no_folder(tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_a_clock_that_was_set_back(design, tmp_path, monkeypatch):
     """Files of the future and a clock that runs backwards: the same files, and the set is still ours to replace."""
     words = ["cut", str(design), "--out"]
@@ -502,6 +503,7 @@ class Mortal(Look):
         return super().record(cabinet, anchor)
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("harm", ["killed", "refused", "limited"])
 def test_a_worker_that_is_lost_or_out_of_memory_costs_only_time(harm):

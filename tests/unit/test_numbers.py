@@ -219,6 +219,7 @@ def many() -> tuple[Look, list[Cabinet], Cabinet]:
     return Look(Goal(modes=4), 150.0, 6), list(variants(box(), 3)), box()
 
 
+@pytest.mark.slow
 def test_designs_are_the_same_through_none_one_and_two_processes(many):
     """A design that is followed from another depends on it by a hair: in every process it must be the same one."""
     look, designs, middle = many
