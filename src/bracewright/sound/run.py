@@ -31,7 +31,7 @@ AIR_BEYOND = 1.1
 PATTERNS = 6  # frequencies whose loads get static corrections
 LARGEST = 30.0  # mm, element side of the boards
 SMALLEST = 12.0
-PER_BOARD = 1.25  # element side over the thinnest panel: larger ones put its modes some per cent high
+PER_BOARD = 1.6  # element side over the thinnest panel: larger ones put its modes high
 
 
 @dataclass(frozen=True)
