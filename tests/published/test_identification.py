@@ -114,6 +114,7 @@ def beam_frfs(rng):
     )
 
 
+@pytest.mark.slow
 def test_beam_frequencies_of_a_measured_set():
     # The set's recorded responses are not at hand: its published frequencies, on shapes of a free-free beam.
     H = beam_frfs(np.random.default_rng(3))

@@ -83,6 +83,7 @@ def test_leaning_brace_has_its_own_area() -> None:
     assert build(CASES["leaning"]).mass_kg == pytest.approx(volume * DENSITY, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_loosening_lowers_modes_down_to_free_panels() -> None:
     """From whole wood to glue, a dry fit and nothing, modes fall; dry by 5-25 % (common practice: 5-20 %)."""
     first = []

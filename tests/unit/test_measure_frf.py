@@ -150,6 +150,7 @@ def test_peaks_of_a_single_tap():
     assert len(found) >= 5
 
 
+@pytest.mark.slow
 def test_hand_selection():
     H = frfs(session(shapes()))
     offered = candidates(H, 80, 620)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -208,7 +208,9 @@ def test_bands_hold_the_design_and_grow_with_the_scatter(look: Look) -> None:
     assert wide["first_Hz"].high - wide["first_Hz"].low > 3 * (narrow["first_Hz"].high - narrow["first_Hz"].low)
     with ThreadPoolExecutor(2) as pool:
         again = bands(eye, thin(), 16, executor=pool)
-    assert again == wide
+    # Threads share the linear algebra's own threads, which rounds otherwise.
+    for name, found in again.items():
+        assert astuple(found) == pytest.approx(astuple(wide[name]), rel=1e-9)
     with pytest.raises(DesignError, match="8 or more"):
         bands(eye, thin(), 4)
 

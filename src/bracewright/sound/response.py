@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import eigh
+from scipy.sparse import csc_array
 from threadpoolctl import threadpool_limits
 
 from bracewright.errors import SolveError
@@ -175,9 +176,6 @@ def _orthonormal(x: Array, M: Any) -> Array:
 
 def direct(damped: Damped, load: NDArray[Any], frequency_Hz: float) -> Complex:
     """Return displacements (n, ...) by solving the whole damped model at one frequency: the check on `Reduced`."""
-    from scipy.sparse import csc_array
-    from scipy.sparse.linalg import splu
-
     m = damped.model
     a = csc_array(m.K + 1j * damped.matrix - (2 * np.pi * frequency_Hz) ** 2 * m.M)
-    return np.asarray(splu(a).solve(np.ascontiguousarray(load, dtype=complex)))
+    return np.asarray(factor(a, method="superlu").solve(np.ascontiguousarray(load, dtype=complex)))
