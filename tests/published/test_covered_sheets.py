@@ -53,8 +53,8 @@ def test_stiffness_and_loss_of_a_covered_sheet(G_MPa, side):
         cover_thickness=COVER, cover_E_GPa=COVER_GPA, cover_density_kg_m3=2700,
     )  # fmt: skip
     core, cover, mass = sheet_matrices(part, sheet, side, "damping[0]")
-    for own, whole in ((plate.K, cover), (plate.M, mass)):
-        own.resize(whole.shape)
+    for bare, whole in ((plate.K, cover), (plate.M, mass)):
+        bare.resize(whole.shape)
     free = np.flatnonzero(~supported(mesh))
     stiff, heavy = ((a + b)[free][:, free] for a, b in ((plate.K, core + cover), (plate.M, mass)))
     lam, shapes = eigsh(stiff, k=12, M=heavy, sigma=0.0, OPinv=solver(stiff), v0=np.ones(len(free)))

@@ -56,23 +56,29 @@ def shapes(draw: st.DrawFn, centre: tuple[float, float], room: float) -> pockets
     )
 
 
+def _oblique(thickness: float, angle_deg: float, E1_GPa: float = 11.0, density_kg_m3: float = 620.0) -> Board:
+    """Three layers of one grain at an angle."""
+    layer = Layer(
+        thickness=thickness / 3,
+        E1_GPa=E1_GPa,
+        E2_GPa=1.1,
+        poisson12=0.1,
+        G12_GPa=0.7,
+        G13_GPa=0.5,
+        G23_GPa=0.07,
+        density_kg_m3=density_kg_m3,
+        angle_deg=angle_deg,
+    )
+    return Board(layers=(layer,) * 3, loss_factor=0.0137)
+
+
 @st.composite
 def boards(draw: st.DrawFn, name: str) -> Board:
     """A board of the library, by numbers, or by layers."""
     t = draw(values(6, 25))
     loss = draw(st.sampled_from([0.02, 0.0137]))
     material = draw(st.sampled_from(sorted(library())))
-    layer = Layer(
-        thickness=t / 3,
-        E1_GPa=draw(values(1, 15)),
-        E2_GPa=1.1,
-        poisson12=0.1,
-        G12_GPa=0.7,
-        G13_GPa=0.5,
-        G23_GPa=0.07,
-        density_kg_m3=draw(values(400, 900)),
-        angle_deg=draw(values(-89, 89)),
-    )
+    oblique = _oblique(t, draw(values(-89, 89)), draw(values(1, 15)), draw(values(400, 900)))
     return draw(
         st.sampled_from(
             [
@@ -80,25 +86,10 @@ def boards(draw: st.DrawFn, name: str) -> Board:
                 Board.of(material, t, name=name, loss_factor=0.031, cost_per_m2=12.5),
                 Board.isotropic(t, 3.21, 0.27, 745.6, loss_factor=loss, name=name),
                 Board.isotropic(t, 3.21, 0.27, 745.6, G_through_GPa=0.2, name=name),
-                Board(layers=(layer,) * 3, loss_factor=loss, name=name),
+                replace(oblique, loss_factor=loss, name=name),
             ]
         )
     )
-
-
-def _oblique(thickness: float, angle_deg: float) -> Board:
-    layer = Layer(
-        thickness=thickness / 3,
-        E1_GPa=11.0,
-        E2_GPa=1.1,
-        poisson12=0.1,
-        G12_GPa=0.7,
-        G13_GPa=0.5,
-        G23_GPa=0.07,
-        density_kg_m3=620.0,
-        angle_deg=angle_deg,
-    )
-    return Board(layers=(layer,) * 3, loss_factor=0.0137)
 
 
 # Boards of a whole cabinet, carcass and braces. Joints' sections are computed once for each pair, not for each design.

@@ -392,6 +392,11 @@ def test_a_cover_makes_a_soft_sheet_lose(model):
     assert 0 < part < 0.6 * whole
 
 
+def test_half_a_cover_is_refused():
+    with pytest.raises(DesignError, match="together, or none"):
+        replace(BUTYL, cover_thickness=0.5)
+
+
 def test_a_stiff_core_makes_the_cover_one_with_the_part(model):
     """A core much stiffer than the foil: the foil then stretches as the outside of a composite plate."""
     stiff = replace(BUTYL, thickness=0.1, E_GPa=1.0, poisson=0.3, loss_factor=0.0)

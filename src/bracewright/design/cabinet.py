@@ -242,7 +242,12 @@ class Damping:
             number(v, "centre")
         for v in self.size or ():
             length(v, "size", low=5.0, high=5000.0)
-        if self.cover_thickness or self.cover_E_GPa or self.cover_density_kg_m3:
+        cover = (self.cover_thickness, self.cover_E_GPa, self.cover_density_kg_m3)
+        if any(cover):
+            if not all(cover):
+                raise DesignError(
+                    "give cover_thickness, cover_E_GPa and cover_density_kg_m3 together, or none", key="cover_thickness"
+                )
             length(self.cover_thickness, "cover_thickness", low=0.01, high=20.0)
             number(self.cover_E_GPa, "cover_E_GPa", low=0.01, high=300.0, hint="GPa")
             number(self.cover_density_kg_m3, "cover_density_kg_m3", low=100.0, high=12000.0, hint="kg/m3")

@@ -36,8 +36,10 @@ FORMAT = 1
 MAX_BYTES = 4_000_000
 DRIVER_KEYS = ("opening", "mass_kg", "moving_mass_g", "piston_area_cm2", "volume_l", "depth", "frame")
 FIXING_KEYS = ("gasket_N_mm", "gasket_loss_factor", "rear_brace", "rear_N_mm")
-COVER_KEYS = ("cover_thickness", "cover_E_GPa", "cover_density_kg_m3")
-DAMPING_KEYS = ("part", "thickness", "E_GPa", "density_kg_m3", "loss_factor", "poisson", "centre", "size", *COVER_KEYS)
+DAMPING_KEYS = (
+    *("part", "thickness", "E_GPa", "density_kg_m3", "loss_factor"),
+    *("poisson", "centre", "size", "cover_thickness", "cover_E_GPa", "cover_density_kg_m3"),
+)
 BRACE_KEYS = ("name", "normal", "at", "board", "within", "tilt_deg", "tilt_about", "grain_deg", "mesh", "pockets")
 SPRING_KEYS = ("translation_N_mm2", "rotation_N_rad")
 JOINT_KEYS = ("kind", "form", "tongue", "depth", "glue_E_GPa", "glue_thickness", "contact_N_mm3", "loss_factor")

@@ -32,7 +32,7 @@ from bracewright.errors import DesignError
 from bracewright.geometry import Path
 
 Vec = NDArray[np.float64]
-LEAST_LEAN = 19.9  # degrees between two parts that meet
+LEAST_LEAN = 19.9  # degrees between two parts that meet: 20, give or take rounding
 MIN_WEB = 0.5  # mm; thinner wood than this between two cuts cannot be meshed or made
 TOUCH = 1e-6  # mm
 
@@ -448,7 +448,7 @@ def _check_collisions(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None
     """Refuse two braces lying in each other, unless they cross, and a brace that runs out to a feather edge."""
     names = [b.name for b in cabinet.braces]
     for a in names:
-        for b in {e.part for e in parts[a].edges}:
+        for b in (e.part for e in parts[a].edges):
             if (lean := _lean(parts[a], parts[b])) < LEAST_LEAN:
                 raise DesignError(
                     f"{a!r} meets {b!r} at only {lean:.3g} degrees; move it away, or tilt it more or not at all",

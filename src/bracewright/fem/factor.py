@@ -1,7 +1,7 @@
 """One seam for factorising a symmetric matrix: sparse Cholesky when installed, else SuperLU.
 
 Cholesky needs half the memory and solves faster. SuperLU also takes matrices that are not definite; ordered by nested
-dissection (METIS, when installed) it needs a third of the arithmetic of its own minimum degree.
+dissection (METIS, when installed) it needs far less arithmetic than by its own minimum degree.
 """
 
 from __future__ import annotations
