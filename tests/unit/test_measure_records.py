@@ -11,7 +11,8 @@ from scipy.io import wavfile
 from bracewright.errors import BracewrightError, DesignError, FileError
 from bracewright.examples import example
 from bracewright.measure.frf import read_frfs
-from bracewright.measure.records import Channel, Place, check_places, make_record, read_record, read_records
+from bracewright.measure.records import Channel, Place, check_places, make_record
+from bracewright.measure.tapfiles import read_record, read_records
 
 HAMMER = Channel(kind="hammer", unit="N", scale=500.0)
 SENSOR = Channel(kind="accelerometer", unit="g", scale=50.0)

@@ -23,7 +23,8 @@ from bracewright.tune import Goal, Limits, Look, SearchResult, Space, looks, sea
 from bracewright.tune.archive import Archive, design_key
 from bracewright.tune.constraints import Rules, amounts, stacked, told
 from bracewright.tune.goals import closest_pair, moved_volume, smooth_minimum, spread
-from bracewright.tune.optimiser import Problem, maximise, mend, snap
+from bracewright.tune.margins import Problem, mend, snap
+from bracewright.tune.optimiser import maximise
 from bracewright.tune.variables import Variable
 
 WOOFER = Opening(name="woofer", panel="front", shape=Circle(centre=(110, 290), diameter=120))
@@ -506,6 +507,21 @@ def test_a_bowl_cut_by_a_constraint():
     # Lagrange: x - 0.8 = 2 (y - 0.7) and x + y = 1.
     np.testing.assert_allclose(x, [0.8 - 1 / 3, 0.7 - 1 / 6], atol=0.005)
     assert x.sum() <= 1 + 1e-9
+
+
+def test_a_slope_that_never_changes_leads_straight_to_a_limit():
+    """A plane teaches no curvature: that is none, not a division by nothing."""
+    slope = np.array([1.0, 2.0])
+    problem = Problem(
+        score=lambda x: float(slope @ x),
+        margins=lambda x: np.array([1.5 - x.sum()]),
+        start=np.array([0.1, 0.1]),
+        low=np.zeros(2),
+        high=np.ones(2),
+        slope=lambda x: slope,
+    )
+    x, _ = maximise(problem, evaluations=6)
+    np.testing.assert_allclose(x, [0.5, 1.0], atol=1e-9)
 
 
 def test_a_plateau_ends_the_search():

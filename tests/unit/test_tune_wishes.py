@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from cabinets import box, shelf
+from cabinets import box, pocket, shelf
 
 from bracewright.boards import Board
 from bracewright.design import Driver, JointSpec, Opening, Pocket
@@ -18,7 +18,7 @@ from bracewright.errors import DesignError
 from bracewright.tune import Limits, Space, search
 from bracewright.tune.choices import options, thicker
 from bracewright.tune.constraints import Rules, amounts
-from bracewright.tune.variables import free_form, with_free_pockets
+from bracewright.tune.pockets import free_form, with_free_pockets
 
 COARSE = 70.0
 
@@ -92,6 +92,16 @@ def test_tied_variables_move_as_one():
         Space.of(two_shelves(ties=(Tie(leader="low.at", followers=("hihg.at",)),)))
     with pytest.raises(DesignError, match="change the total"):
         Space.of(two_shelves(ties=(Tie(leader="low.at", followers=("high.at",), total=5000.0),)))
+
+
+def test_a_start_that_breaks_its_limits_only_by_its_ties_is_mended():
+    one = box(braces=(shelf(180.0, pockets=(pocket((110, 150), (90, 120)),)),))
+    tie = Tie(leader="shelf.pocket 1.width", followers=("shelf.pocket 1.height",))
+    assert not Rules.of(one).broken(one)
+    found = search(replace(one, tune=Tuning(ties=(tie,))), size=100, evaluations=4)
+    assert found.message.startswith("the start with its ties broke open_area.shelf.least by")
+    assert len(set(found.cabinet.brace("shelf").pockets[0].shape.size)) == 1
+    assert not Rules.of(one).broken(found.cabinet)
 
 
 def test_the_file_says_what_moves():

@@ -19,7 +19,8 @@ from bracewright.measure.parameters import Parameter, default_parameters
 from bracewright.measure.plan import plan_taps
 from bracewright.measure.poles import stabilisation
 from bracewright.measure.quality import Check, Limits, compare, load_modes, match, save_modes, serial_number
-from bracewright.measure.records import Channel, Place, Record, check_places, make_record, read_record, read_records
+from bracewright.measure.records import Channel, Place, Record, check_places, make_record
+from bracewright.measure.tapfiles import read_record, read_records
 
 __all__ = [
     "Candidates",

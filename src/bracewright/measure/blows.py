@@ -69,7 +69,7 @@ def find_blows(
     x = np.abs(record.signals[trigger] - np.median(record.signals[trigger]))
     level = max(KEPT_OF_NOISE * 1.4826 * float(np.median(x)), KEPT_OF_PEAK * float(x.max()))
     if record.hammer is None:
-        starts = [(s, 0) for s in _onsets(x, rate, block_s)]
+        starts = [(s, 0) for s in _onsets(x, rate)]
     else:
         starts = _pulses(x, level, max(1, round(ONE_PULSE_S * rate)))
     block, pre = round(block_s * rate), round(pre_s * rate)
@@ -94,7 +94,7 @@ def _pulses(x: Array, level: float, gap: int) -> list[tuple[int, int]]:
     return [(int(g[0]), int(g[-1] - g[0] + 1)) for g in np.split(above, cut)]
 
 
-def _onsets(x: Array, rate: float, block_s: float) -> list[int]:
+def _onsets(x: Array, rate: float) -> list[int]:
     """Samples at which a ringing answer jumps up."""
     width = max(4, round(0.004 * rate))
     count = len(x) // width

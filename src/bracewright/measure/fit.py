@@ -15,6 +15,8 @@ from scipy.optimize import lsq_linear
 
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import DesignError, SolveError
+from bracewright.fem.modes import solve
+from bracewright.fem.system import build
 from bracewright.measure.fitted import POOR, FitResult
 from bracewright.measure.identify import MeasuredModes, at_places
 from bracewright.measure.pair import Pairing, pair, suspect_places
@@ -156,9 +158,6 @@ def _in_order(measured: MeasuredModes, places: Sequence[Place]) -> MeasuredModes
 
 def _count(cabinet: Cabinet, measured: MeasuredModes, size: float) -> int:
     """Modes to compute so that the measured band is covered with a margin."""
-    from bracewright.fem.modes import solve
-    from bracewright.fem.system import build
-
     top = float(measured.frequency_Hz.max()) * 1.15
     model = build(cabinet, size=max(size, 60.0))
     count = len(measured) + 6

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import DesignError, FileError, SolveError
+from bracewright.fem.modes import solve
+from bracewright.fem.system import build
 from bracewright.measure.fit import fit
 from bracewright.measure.fitted import FitResult
 from bracewright.measure.frf import Frfs, frfs
@@ -15,7 +17,8 @@ from bracewright.measure.identify import MeasuredModes, at_places, identify
 from bracewright.measure.loose import JointVerdict, joint_model, loose_joint
 from bracewright.measure.parameters import Parameter
 from bracewright.measure.quality import Check, Limits, compare
-from bracewright.measure.records import Record, check_places, read_records
+from bracewright.measure.records import Record, check_places
+from bracewright.measure.tapfiles import read_records
 
 MARGIN = 0.35  # below and above the modes of the design, the band that is searched
 BAND_MODES = 12  # of the design's modes, the band covers
@@ -143,9 +146,6 @@ def identify_files(
     responses = frfs(read, block_s=block_s, window_s=window_s)
     low, high = low_Hz, high_Hz
     if low is None or high is None:
-        from bracewright.fem.modes import solve
-        from bracewright.fem.system import build
-
         f = solve(build(cabinet, size=60.0), BAND_MODES, prove=False).frequency_Hz
         top = float(responses.frequency_Hz[-1])
         low = (1 - MARGIN) * float(f[0]) if low is None else low

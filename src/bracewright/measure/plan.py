@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from bracewright.design.cabinet import PANELS
@@ -70,18 +71,12 @@ def candidates(model: Model, *, grid: float = GRID, margin: float = MARGIN) -> t
         for x in np.linspace(x0, x1, max(3, round((x1 - x0) / grid)) + 1):
             for y in np.linspace(y0, y1, max(3, round((y1 - y0) / grid)) + 1):
                 place = Place(part=side, at=(round(float(x)), round(float(y))))
-                if _inside(inner, place.at):
+                if shapely.contains_xy(inner, *place.at):
                     check_place(model.cabinet, place)
                     out.append(place)
     if not out:
         raise DesignError(f"no point of the panels is {margin:g} mm clear of corners and openings", key="margin")
     return tuple(out)
-
-
-def _inside(region: object, at: tuple[float, float]) -> bool:
-    import shapely
-
-    return bool(shapely.contains_xy(region, at[0], at[1]))
 
 
 def plan_taps(

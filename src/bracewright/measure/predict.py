@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.linalg import eigh
 
+from bracewright.design.account import account
 from bracewright.design.cabinet import AXES, Cabinet
 from bracewright.errors import SolveError
 from bracewright.fem.gradient import Change, Sensitivity
@@ -142,7 +143,8 @@ class FullModel:
         modes = solve(model, self.count + self.spare, prove=False, start=self._start)
         self._start = modes.shapes
         slopes = Sensitivity(model, modes).frequencies([_change(here, k) for k in keys]) / modes.frequency_Hz
-        up = np.array([build_mass(changed(here, {k: np.exp(STEP)})) / build_mass(here) for k in keys])
+        mass = account(here).mass_kg
+        up = np.array([account(changed(here, {k: np.exp(STEP)})).mass_kg / mass for k in keys])
         at = rows_at(model, self.places) @ modes.shapes
         return _prediction(
             modes, slopes, at, visibility(model, modes, at), energy_shares(model, modes), self, model.mass_kg,
@@ -154,13 +156,6 @@ class FullModel:
 def _change(cabinet: Cabinet, key: str) -> Change:
     below, above = (changed(cabinet, {key: float(np.exp(s * STEP / 2))}) for s in (-1, 1))
     return Change(below=below, above=above, width=STEP)
-
-
-def build_mass(cabinet: Cabinet) -> float:
-    """Mass of the design's wood and drivers by its account, kg."""
-    from bracewright.design.account import account
-
-    return float(account(cabinet).mass_kg)
 
 
 def _prediction(

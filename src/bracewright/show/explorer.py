@@ -13,19 +13,18 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from bracewright.design import designfile, layout
 from bracewright.design.cabinet import Brace, Cabinet
 from bracewright.errors import DesignError, MeshError, SolveError
-from bracewright.fem.modes import Modes
 from bracewright.fem.near import Anchor
-from bracewright.fem.system import Model
 from bracewright.geometry import Point
 from bracewright.make import export
 from bracewright.show.handles import Handle, dragged, handles
-from bracewright.tune.constraints import Limits, Rules, cut_names
+from bracewright.show.states import Pair, State, paired
+from bracewright.tune.constraints import Limits, Rules
 from bracewright.tune.levels import Ear
+from bracewright.tune.pockets import cut_names
 
 Array = NDArray[np.float64]
 SIZE = 40.0  # mm, element side: a compromise of speed
@@ -38,27 +37,6 @@ MOST_STEPS = 200  # that can be undone
 HARD = ("web", "between", "radius", "spacing", "groove", "opening")
 LOW_HZ = 100.0
 UP_TO = 0.85  # of the last mode: above it too few modes are there for a level
-
-
-@dataclass(frozen=True)
-class State:
-    """A design with its modes.
-
-    Attributes
-    ----------
-    cabinet : Cabinet
-    model : Model
-    modes : Modes
-    afresh : bool
-        Whether it was solved from nothing, not from a near design.
-    seconds : float
-    """
-
-    cabinet: Cabinet
-    model: Model
-    modes: Modes
-    afresh: bool
-    seconds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,22 +54,6 @@ class Step:
     asked: tuple[float, ...]
     reached: tuple[float, ...]
     stopped_by: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pair:
-    """A mode now and its like in the pinned state: numbers from 1, Hz, and how alike the two shapes are (MAC)."""
-
-    number: int
-    frequency_Hz: float
-    pinned_number: int
-    pinned_Hz: float
-    mac: float | None
-
-    @property
-    def change_percent(self) -> float:
-        """Change against the pinned one."""
-        return 100 * (self.frequency_Hz / self.pinned_Hz - 1)
 
 
 class Explorer:
@@ -273,27 +235,7 @@ class Explorer:
 
     def comparison(self) -> tuple[Pair, ...]:
         """Return the modes now beside those of the pinned state (the present one if none is), paired by MAC."""
-        then, now = self.pinned or self.state, self.state
-        a, b = then.modes, now.modes
-        if a.shapes.shape[0] == b.shapes.shape[0] and _same_meshes(then.model, now.model):
-            mac = (a.shapes.T @ (now.model.M @ b.shapes)) ** 2
-            mac = mac / np.einsum("im,im->m", a.shapes, now.model.M @ a.shapes)[:, None]
-            old, new = linear_sum_assignment(-mac)
-            like: dict[int, tuple[int, float | None]] = {
-                int(n): (int(o), float(mac[o, n])) for o, n in zip(old, new, strict=True)
-            }
-        else:
-            like = {k: (k, None) for k in range(len(b))}
-        return tuple(
-            Pair(
-                number=n + 1,
-                frequency_Hz=float(b.frequency_Hz[n]),
-                pinned_number=o + 1,
-                pinned_Hz=float(a.frequency_Hz[o]),
-                mac=m,
-            )
-            for n, (o, m) in sorted(like.items())
-        )
+        return paired(self.pinned or self.state, self.state)
 
     def level(self, state: State | None = None) -> tuple[Array, Array] | None:
         """Return frequencies, Hz, and the walls' level over the drivers', dB, of a state, the present one by default.
@@ -403,8 +345,3 @@ class Explorer:
         t0 = time.perf_counter()
         self._anchor = Anchor.of(cabinet, self.count, size=self.size)
         return State(cabinet, self._anchor.model, self._anchor.modes, True, time.perf_counter() - t0)
-
-
-def _same_meshes(a: Model, b: Model) -> bool:
-    """Whether two models have the same triangles, so that their unknowns mean the same."""
-    return all(np.array_equal(p.mesh.triangles, b.parts[n].mesh.triangles) for n, p in a.parts.items())

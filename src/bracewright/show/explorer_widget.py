@@ -20,7 +20,7 @@ from bracewright.errors import BracewrightError, DesignError, MissingExtraError
 from bracewright.fem.mesh import MM
 from bracewright.show.canvas import GAP, QUARTERS, QUIET, SIGNED, outward, unfolding
 from bracewright.show.explorer import Explorer, Step
-from bracewright.tune.constraints import cut_names
+from bracewright.tune.pockets import cut_names
 
 BANDS = 16
 SAVED, CUT = "explored.toml", "explored-cut"

@@ -12,7 +12,8 @@ from bracewright.design import layout
 from bracewright.design.cabinet import Cabinet, in_plane
 from bracewright.geometry import CORNER, Path
 from bracewright.show.canvas import PLATE, new_axes
-from bracewright.tune.constraints import Limits, cut_names, inside_radius
+from bracewright.tune.constraints import Limits
+from bracewright.tune.pockets import cut_names, inside_radius
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist

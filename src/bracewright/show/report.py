@@ -15,6 +15,7 @@ import numpy as np
 from bracewright.design import designfile
 from bracewright.design.account import Account, account
 from bracewright.design.cabinet import Cabinet
+from bracewright.design.tables import to_table
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.system import DEFAULT_SIZE, Model, build
 from bracewright.files import write_file
@@ -116,7 +117,7 @@ class ReportPage:
         """Keys of the design file that differ, with the value beside and the value now."""
         if self.beside is None:
             return ()
-        old, new = (dict(_flat(designfile.to_table(s.cabinet))) for s in (self.beside, self.now))
+        old, new = (dict(_flat(to_table(s.cabinet))) for s in (self.beside, self.now))
         keys = [*new, *(k for k in old if k not in new)]
         return tuple((k, _said(old.get(k)), _said(new.get(k))) for k in keys if old.get(k) != new.get(k))
 

@@ -15,7 +15,7 @@ from bracewright.design.cabinet import Brace, Cabinet, in_plane
 from bracewright.design.pockets import Pocket
 from bracewright.design.tuning import Choice
 from bracewright.errors import DesignError
-from bracewright.tune.variables import parameters, reshaped
+from bracewright.tune.pockets import parameters, reshaped
 
 MOST = 256  # combinations
 

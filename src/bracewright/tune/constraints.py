@@ -10,7 +10,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from itertools import combinations
-from typing import Any, cast
 
 import numpy as np
 import shapely
@@ -20,8 +19,8 @@ from bracewright.design.account import account
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Brace, Cabinet
 from bracewright.design.checks import MM_HINT, number
 from bracewright.design.layout import Edge, PartLayout
-from bracewright.design.pockets import Circle, Ellipse, Shape, Stadium
 from bracewright.errors import DesignError
+from bracewright.tune.pockets import cut_names, inside_radius
 
 PER_LITRE, PER_KG = 100.0, 100.0  # margins of volume and mass in hundredths, the size of the others in mm
 UNITS = {
@@ -362,26 +361,6 @@ def _rise(cabinet: Cabinet, a: PartLayout, b: PartLayout) -> float:
     """Distance from one parallel brace's mid-plane to another's, along the axis the first stands across."""
     axis = AXES.index(cabinet.brace(a.name).normal)
     return float(a.frame.e3 @ (b.frame.origin - a.frame.origin)) * math.copysign(1.0, a.frame.e3[axis])
-
-
-def cut_names(brace: Brace) -> tuple[str, ...]:
-    """Return a name for each pocket: its own, or its number; two of one name get their numbers too."""
-    own = [p.name for p in brace.pockets]
-    return tuple(f"pocket {k + 1}" if not n else n if own.count(n) == 1 else f"{n} {k + 1}" for k, n in enumerate(own))
-
-
-def inside_radius(shape: Shape) -> float:
-    """Return the tightest inside radius of a shape, mm: in closed form where there is one, so that it is smooth."""
-    if isinstance(shape, Circle):
-        return shape.diameter / 2
-    if isinstance(shape, Ellipse):
-        a, b = sorted(shape.semi_axes)
-        return a * a / b
-    if isinstance(shape, Stadium):
-        return min(shape.size) / 2
-    if "corner_radius" in {f.name for f in fields(cast(Any, shape))}:
-        return float(cast(Any, shape).corner_radius)
-    return shape.outline().smallest_inside_radius()
 
 
 def told(broken: Mapping[str, float]) -> str:

@@ -23,6 +23,7 @@ from bracewright.fem.system import Model
 from bracewright.tune.levels import mean_level, peak_level, peak_slope
 
 Array = NDArray[np.float64]
+Numbers = dict[str, float]
 WEIGHTS = ("raise_", "spread", "quiet", "peak", "stiff")
 SHORTFALL = 20.0  # what a missing gain counts
 LEVEL_BAND = (100.0, 1000.0)  # Hz
@@ -111,7 +112,7 @@ class Goal:
         moved: ArrayLike | None = None,
         level_dB: ArrayLike | None = None,
         mobility_dB: ArrayLike | None = None,
-    ) -> dict[str, float]:
+    ) -> Numbers:
         """Return the numbers of a set of modes.
 
         Parameters

@@ -19,12 +19,11 @@ from bracewright.fem.modes import Modes, solve
 from bracewright.fem.near import Anchor
 from bracewright.fem.system import Model, build
 from bracewright.tune.archive import Record, design_key
-from bracewright.tune.goals import Goal, moved_volume
-from bracewright.tune.levels import Ear
+from bracewright.tune.goals import Goal, Numbers, moved_volume
+from bracewright.tune.levels import Answer, Ear
 from bracewright.tune.variables import Space
 
 Array = NDArray[np.float64]
-Numbers = dict[str, float]
 BEYOND = 1.25  # modes are taken up to this much above the band of the levels
 STEP = 1e-6  # mm or degrees; a derivative's step from a design: rounding and curvature both spoil less than 1e-4 of it
 NEAR = 1e-5  # relative error of a frequency that is followed from a design before
@@ -113,16 +112,23 @@ class Look:
         )
         return self.goal.numbers(f, moved, level, mobility)
 
+    def goal_slopes(
+        self, model: Model, modes: Modes, before: Mapping[str, float] | None = None
+    ) -> tuple[Answer | None, Array, Array]:
+        """Return the answer of a solved design, where levels are wanted, and the slopes of its score.
+
+        Those are by the frequencies (m,) and by the levels (f,), beside numbers before or else the design's own.
+        """
+        answer = self.ear.answer(model, modes) if self.ear is not None else None
+        level, mobility = (answer.level_dB, answer.mobility_dB) if answer is not None else (None, None)
+        f, moved = modes.frequency_Hz, moved_volume(model, modes)
+        numbers = self.goal.numbers(f, moved, level, mobility)
+        return answer, *self.goal.slopes(numbers, numbers if before is None else before, f, moved, level)
+
     def slope(self, space: Space, x: Array, anchor: Anchor, before: Mapping[str, float]) -> Array:
         """Return the derivative (n,) of the score by the variables at x, where the anchor was solved."""
         model, modes = anchor.model, anchor.modes
-        answer = self.ear.answer(model, modes) if self.ear is not None else None
-        moved = moved_volume(model, modes)
-        level = answer.level_dB if answer is not None else None
-        numbers = self.goal.numbers(
-            modes.frequency_Hz, moved, level, answer.mobility_dB if answer is not None else None
-        )
-        by_f, by_level = self.goal.slopes(numbers, before, modes.frequency_Hz, moved, level)
+        answer, by_f, by_level = self.goal_slopes(model, modes, before)
         changes, which = _changes(model.cabinet, space, x)
         out = np.zeros(len(x))
         if not changes:

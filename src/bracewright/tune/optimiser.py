@@ -7,66 +7,31 @@ With slopes: sequential quadratic programming from several starts, the curvature
 rank-one updates (Nocedal and Wright, Numerical Optimization, ch. 6 and 18: from memory), so that
 modes which cross or come together slow it down but do not stop it.
 
-Without: all scores feed one interpolant,
-a cubic radial basis function with a linear tail (Regis and Shoemaker, INFORMS J. Comput. 19, 2007:
-from memory); its best point inside a trust region and inside the linearised constraints is scored
-next. Points of the interpolant are not ordered and need no derivative, so small noise of a mesh
-does not mislead it the way it does finite differences.
+Without: all scores feed one interpolant; its best point inside a trust region and inside the
+linearised constraints is scored next.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, milp, minimize, nnls
 from scipy.stats import qmc
 
 from bracewright.errors import DesignError
+from bracewright.tune.interpolant import Interpolant
+from bracewright.tune.margins import KEPT, Problem, best_step, margin_slopes, nearest_step
 
 Array = NDArray[np.float64]
-KEPT = -1e-9
 FIRST_RADIUS = 0.2  # of the bounds' range
 LARGEST_RADIUS = 0.4
 SMALLEST_RADIUS = 2e-3
 RELINEARISE = 0.15  # distance at which the constraints' slopes are taken anew
 EXPLORE_EVERY = 6  # one step in so many looks where no design has been tried
-SLOPE_STEP = 5e-3  # of the bounds' range: about a millimetre, above the tolerance of fitted arcs
-SLACK = 1e-3  # a margin may fall short where it must, at a million times the cost of a step as long
 BARREN = 4  # starts in turn without a gain that end it
 STREWN = 6  # points that are looked at for another start
 GAIN = 1e-4  # a smaller improvement does not count as one
-
-
-@dataclass(frozen=True, kw_only=True)
-class Problem:
-    """What is to be maximised, on bounds.
-
-    Attributes
-    ----------
-    score : callable
-        Maps x (n,) to a number, or None where it has none.
-    margins : callable
-        Maps x to (k,) numbers that must be 0 or more, all of one size; raises DesignError where there are none.
-    start, low, high : (n,) array
-        The start keeps the margins and has a score.
-    slope : callable, optional
-        Maps an x that has a score to its slope (n,), or None where it has none.
-    """
-
-    score: Callable[[Array], float | None]
-    margins: Callable[[Array], Array]
-    start: Array
-    low: Array
-    high: Array
-    slope: Callable[[Array], Array | None] | None = None
-
-    @property
-    def reach(self) -> Array:
-        """(n,) range of each variable."""
-        return self.high - self.low
 
 
 def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Array, float]:
@@ -93,89 +58,7 @@ def maximise(problem: Problem, *, evaluations: int, seed: int = 0) -> tuple[Arra
         run.climb(evaluations)
     elif evaluations > 1 and n:
         run.ascend(evaluations)
-    return problem.low + run.best * problem.reach, run.top
-
-
-def mend(problem: Problem, *, steps: int = 20) -> Array:
-    """Return the point nearest to the start that keeps the margins, or the least bad one found.
-
-    Constraints that conflict share the shortfall by least squares; none is given up for another.
-    """
-    low, reach = problem.low, problem.reach
-    u = start = (problem.start - low) / reach
-    best, least = u, np.inf
-    for _ in range(steps):
-        try:
-            margins = problem.margins(low + u * reach)
-        except DesignError:
-            u = (u + best) / 2
-            continue
-        short = float((np.minimum(margins, 0) ** 2).sum())
-        if short < least:
-            best, least = u, short
-        if (margins >= KEPT).all():
-            break
-        slopes = _slopes(problem, u, margins)
-        u = np.clip(u + _project(start - u, margins - 1e-3, slopes, -u, 1 - u), 0, 1)
-    return low + best * reach
-
-
-def snap(problem: Problem, x: Array, *, reach: int = 8, tries: int = 8) -> Array | None:
-    """Return whole numbers near x that keep the margins, or None if none are found; what is at its start may stay.
-
-    The nearest whole numbers (sum of distances) under the linearised margins are a small mixed-integer programme; what
-    the true margins then lack is put right in the next one.
-    """
-    n = len(x)
-    try:
-        margins = problem.margins(x)
-    except DesignError:
-        return None
-    slopes = _slopes(problem, (x - problem.low) / problem.reach, margins) / problem.reach
-    moved = x != problem.start
-    low = np.where(moved, np.maximum(np.ceil(problem.low), np.floor(x) - reach), x)
-    high = np.where(moved, np.minimum(np.floor(problem.high), np.ceil(x) + reach), x)
-    if (low > high).any():
-        return None
-    eye, none = np.eye(n), np.zeros((len(margins), n))
-    y = x
-    for _ in range(tries):
-        result = milp(
-            np.r_[np.zeros(n), np.ones(n)],
-            integrality=np.r_[moved.astype(int), np.zeros(n)],
-            bounds=Bounds(np.r_[low, np.zeros(n)], np.r_[high, np.full(n, np.inf)]),
-            constraints=[
-                LinearConstraint(np.hstack([slopes, none]), slopes @ y - margins, np.inf),
-                LinearConstraint(np.hstack([-eye, eye]), -x, np.inf),
-                LinearConstraint(np.hstack([eye, eye]), x, np.inf),
-            ],
-            options={"node_limit": 5000, "mip_rel_gap": 0.05},
-        )
-        if result.x is None:
-            return None
-        y = np.where(moved, np.round(result.x[:n]), x)
-        try:
-            margins = problem.margins(y)
-        except DesignError:
-            return None
-        if (margins >= KEPT).all():
-            return y
-    return None
-
-
-def _slopes(problem: Problem, u: Array, margins: Array) -> Array:
-    """Return the slopes (k, n) of the margins at u in 0..1; a variable that cannot be moved has none."""
-    out = np.zeros((len(margins), len(u)))
-    for i, value in enumerate(u):
-        for step in (SLOPE_STEP, -SLOPE_STEP) if value <= 0.5 else (-SLOPE_STEP, SLOPE_STEP):
-            moved = u.copy()
-            moved[i] += step
-            try:
-                out[:, i] = (problem.margins(problem.low + moved * problem.reach) - margins) / step
-            except DesignError:
-                continue
-            break
-    return out
+    return problem.at(run.best), run.top
 
 
 @dataclass
@@ -192,8 +75,7 @@ class _Run:
     slopes_at: Array = field(init=False)
 
     def __post_init__(self) -> None:
-        p = self.problem
-        self.best = (p.start - p.low) / p.reach
+        self.best = self.problem.share(self.problem.start)
         margins = self.margins(self.best)
         if margins is None or (margins < KEPT).any():
             raise DesignError("the start breaks its own limits; begin from a design that keeps them", key="start")
@@ -204,7 +86,7 @@ class _Run:
 
     def tell(self, u: Array) -> bool:
         """Score a point; True when it is the best by more than a hair."""
-        score = self.problem.score(self.problem.low + u * self.problem.reach)
+        score = self.problem.score(self.problem.at(u))
         self.tried.append(u)
         self.scores.append(score)
         if score is None or score <= self.top:
@@ -214,14 +96,21 @@ class _Run:
         return gained
 
     def margins(self, u: Array) -> Array | None:
+        """Return the margins of a point; None where it has none."""
         try:
-            return self.problem.margins(self.problem.low + u * self.problem.reach)
+            return self.problem.margins(self.problem.at(u))
         except DesignError:
             return None
 
+    def here(self) -> Array:
+        """Return the margins of the best point, which always has them."""
+        margins = self.margins(self.best)
+        assert margins is not None
+        return margins
+
     def linearise(self, margins: Array) -> None:
         """Take the slopes of the margins at the best point."""
-        self.slopes, self.slopes_at = _slopes(self.problem, self.best, margins), self.best
+        self.slopes, self.slopes_at = margin_slopes(self.problem, self.best, margins), self.best
 
     def box(self, radius: float) -> tuple[Array, Array]:
         """Return the steps from the best point that stay within radius and bounds."""
@@ -236,7 +125,7 @@ class _Run:
             elif (margins >= KEPT).all():
                 return u
             else:
-                u = u + _project(np.zeros(len(u)), margins - 2e-4, self.slopes, -u, 1 - u)
+                u = u + nearest_step(np.zeros(len(u)), margins - 2e-4, self.slopes, -u, 1 - u)
         for _ in range(6):
             u = (u + self.best) / 2
             margins = self.margins(u)
@@ -250,15 +139,14 @@ class _Run:
         want = max(1, count - len(self.tried))
         strewn = qmc.Sobol(len(start), scramble=False).random_base2(int(np.ceil(np.log2(2 * want))))
         strewn = (strewn + self.rng.random(len(start))) % 1.0
-        margins = self.margins(start)
-        assert margins is not None
+        margins = self.here()
         if not np.array_equal(start, self.slopes_at):
             self.linearise(margins)
         low, high = self.box(radius)
         for z in strewn:
             if len(self.tried) >= count:
                 break
-            step = _project(low + z * (high - low), margins, self.slopes, low, high)
+            step = nearest_step(low + z * (high - low), margins, self.slopes, low, high)
             u = self.mended(start + step)
             if u is not None and self.distance(u) > SMALLEST_RADIUS:
                 self.tell(u)
@@ -269,9 +157,7 @@ class _Run:
         while len(self.tried) < evaluations and closed < 3:
             step += 1
             if float(np.abs(self.best - self.slopes_at).max()) > RELINEARISE:
-                margins = self.margins(self.best)
-                assert margins is not None
-                self.linearise(margins)
+                self.linearise(self.here())
             explore = step % EXPLORE_EVERY == 0
             u = self.mended(self.best + self.step(radius, explore))
             if u is not None and self.distance(u) > 0.05 * radius:
@@ -321,8 +207,7 @@ class _Run:
         curve = np.zeros((n, n))
         radius = FIRST_RADIUS / 2
         while len(self.tried) < evaluations and radius >= SMALLEST_RADIUS:
-            margins = self.margins(self.best)
-            assert margins is not None
+            margins = self.here()
             if not np.array_equal(self.best, self.slopes_at):
                 self.linearise(margins)
             centre, here = self.best, self.top
@@ -360,7 +245,7 @@ class _Run:
         """Return the slope of the score at the best point, or None."""
         p = self.problem
         assert p.slope is not None
-        found = p.slope(p.low + self.best * p.reach)
+        found = p.slope(p.at(self.best))
         return None if found is None else found * p.reach
 
     def uphill(self, slope: Array, curve: Array, margins: Array, radius: float) -> Array:
@@ -369,18 +254,16 @@ class _Run:
         size = float(np.abs(slope).max()) or 1.0
         best, most = np.zeros(len(slope)), 0.0
         for z in (np.zeros(len(slope)), slope / size * radius):
-            result = minimize(
-                lambda d: (-float(slope @ d + d @ curve @ d / 2) / size, -(slope + curve @ d) / size),
-                _project(z, margins, self.slopes, low, high),
-                jac=True,
-                method="SLSQP",
-                bounds=np.stack([low, high], axis=1),
-                constraints=_linear(margins, self.slopes),
-                options={"maxiter": 100, "ftol": 1e-10},
+            d = best_step(
+                lambda d: (float(slope @ d + d @ curve @ d / 2) / size, (slope + curve @ d) / size),
+                nearest_step(z, margins, self.slopes, low, high),
+                margins,
+                self.slopes,
+                (low, high),
+                steps=100,
+                tolerance=1e-10,
             )
-            d = np.clip(result.x, low, high)
-            gain = float(slope @ d + d @ curve @ d / 2)
-            if np.isfinite(d).all() and (margins + self.slopes @ d > -1e-3).all() and gain > most:
+            if d is not None and (gain := float(slope @ d + d @ curve @ d / 2)) > most:
                 best, most = d, gain
         return best
 
@@ -390,106 +273,31 @@ class _Run:
 
     def step(self, radius: float, explore: bool) -> Array:
         """Return the next step from the best point: uphill on the interpolant, or also away from what was tried."""
-        margins = self.margins(self.best)
-        assert margins is not None
+        margins = self.here()
         low, high = self.box(radius)
-        n = len(self.best)
-        model = self.interpolant(radius)
+        model = Interpolant.near(self.tried, self.scores, self.best, radius)
         random = [self.rng.uniform(low, high) for _ in range(8 if explore else 3)]
-        starts = [_project(z, margins, self.slopes, low, high) for z in random]
+        starts = [nearest_step(z, margins, self.slopes, low, high) for z in random]
         if explore:
             rise = np.array([model(self.best + z)[0] for z in starts])
             away = np.array([self.distance(self.best + z) for z in starts])
             return starts[int(np.argmax(_scaled(rise) + _scaled(away)))]
         found = []
-        for z in [np.zeros(n), *starts]:
-            result = minimize(
-                lambda d: tuple(-v for v in model(self.best + d)),
-                z,
-                jac=True,
-                method="SLSQP",
-                bounds=np.stack([low, high], axis=1),
-                constraints=_linear(margins, self.slopes),
-                options={"maxiter": 60, "ftol": 1e-9},
+        for z in [np.zeros(len(self.best)), *starts]:
+            d = best_step(
+                lambda d: model(self.best + d), z, margins, self.slopes, (low, high), steps=60, tolerance=1e-9
             )
-            d = np.clip(result.x, low, high)
-            if np.isfinite(d).all() and (margins + self.slopes @ d > -1e-3).all():
+            if d is not None:
                 found.append((model(self.best + d)[0], d))
         return max(found, key=lambda item: item[0])[1] if found else starts[0]
-
-    def interpolant(self, radius: float) -> _Interpolant:
-        """Fit the scores near the best point; distances count in radii so that it keeps its condition."""
-        known = [(u, s) for u, s in zip(self.tried, self.scores, strict=True) if s is not None]
-        x, y = np.array([u for u, _ in known]), np.array([s for _, s in known])
-        # A few very low scores would bend the interpolant where it matters.
-        y = np.maximum(y, np.median(y) - 3 * np.std(y))
-        far = np.linalg.norm(x - self.best, axis=1)
-        near = np.argsort(far, kind="stable")[
-            : max(len(self.best) + 2, int((far < 5 * radius * len(self.best) ** 0.5).sum()))
-        ]
-        return _Interpolant((x[near] - self.best) / radius, y[near], self.best, radius)
 
 
 def _rank_one(curve: Array, step: Array, miss: Array) -> Array:
     """Symmetric rank-one update of a curvature by what it missed in the change of the slope over a step."""
     along = float(miss @ step)
-    if abs(along) < 1e-8 * float(np.linalg.norm(miss) * np.linalg.norm(step)):
+    if abs(along) <= 1e-8 * float(np.linalg.norm(miss) * np.linalg.norm(step)):
         return curve
     return np.asarray(curve + np.outer(miss, miss) / along)
-
-
-class _Interpolant:
-    """Cubic radial basis functions and a linear tail; the flattest plane while there are too few points."""
-
-    def __init__(self, x: Array, y: Array, centre: Array, scale: float) -> None:
-        self.x, self.centre, self.scale = x, centre, scale
-        m, n = x.shape
-        plane = np.hstack([np.ones((m, 1)), x])
-        if m <= n + 1:
-            flat = np.hstack([np.zeros((n, 1)), 1e-3 * np.eye(n)])
-            self.plane = np.linalg.lstsq(np.vstack([plane, flat]), np.r_[y, np.zeros(n)], rcond=None)[0]
-            self.weight = np.zeros(m)
-            return
-        r = np.linalg.norm(x[:, None] - x, axis=2)
-        a = np.block([[r**3 + 1e-6 * np.eye(m), plane], [plane.T, np.zeros((n + 1, n + 1))]])
-        solved = np.linalg.lstsq(a, np.r_[y, np.zeros(n + 1)], rcond=None)[0]
-        self.weight, self.plane = solved[:m], solved[m:]
-
-    def __call__(self, u: Array) -> tuple[float, Array]:
-        """Return value and gradient at u."""
-        z = (u - self.centre) / self.scale
-        d = z - self.x
-        r = np.linalg.norm(d, axis=1)
-        value = self.weight @ r**3 + self.plane[0] + self.plane[1:] @ z
-        return float(value), ((3 * self.weight * r) @ d + self.plane[1:]) / self.scale
-
-
-def _linear(margins: Array, slopes: Array) -> dict[str, object]:
-    return {"type": "ineq", "fun": lambda d: margins + slopes @ d, "jac": lambda _: slopes}
-
-
-def _project(step: Array, margins: Array, slopes: Array, low: Array, high: Array) -> Array:
-    """Return the step nearest to this one within the bounds and, as far as they can be kept, the linearised margins.
-
-    Least distance programming by non-negative least squares (Lawson and Hanson, Solving Least Squares Problems, ch. 23:
-    from memory): min |y| with G y >= h, where y is the change of the step and, weighed heavily, a slack of each margin.
-    """
-    step = np.clip(step, low, high)
-    if (margins + slopes @ step >= 0).all():
-        return step
-    n, k = len(step), len(margins)
-    g = np.zeros((k + 2 * n, n + k))
-    g[:k, :n], g[:k, n:] = slopes, np.eye(k) * SLACK
-    g[k : k + n, :n], g[k + n :, :n] = np.eye(n), -np.eye(n)
-    h = np.concatenate([-margins - slopes @ step, low - step, step - high])
-    e = np.vstack([g.T, h])
-    try:
-        u, _ = nnls(e, np.r_[np.zeros(n + k), 1.0], maxiter=30 * e.shape[1])
-    except RuntimeError:  # it does not come to an end
-        return step
-    r = e @ u
-    change = r[:n] / (1.0 - r[-1])
-    return np.clip(step + change, low, high) if np.isfinite(change).all() else step
 
 
 def _scaled(values: Array) -> Array:

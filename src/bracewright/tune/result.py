@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bracewright.design.cabinet import Cabinet
+from bracewright.tune.goals import Numbers
 
-Numbers = dict[str, float]
 WORDS = {
     "first_Hz": "lowest mode, Hz",
     "raise_Hz": "lowest modes, smoothed, Hz",

@@ -15,10 +15,11 @@ from bracewright.errors import DesignError, MeshError, SolveError
 from bracewright.fem.near import Anchor
 from bracewright.tune.archive import Archive, Record, design_key
 from bracewright.tune.constraints import Rules, told
-from bracewright.tune.goals import Goal
+from bracewright.tune.goals import Numbers
 from bracewright.tune.looks import Look, look_at_all
-from bracewright.tune.optimiser import Problem, maximise, mend, snap
-from bracewright.tune.result import Numbers, SearchResult, Trial
+from bracewright.tune.margins import Problem, mend, snap
+from bracewright.tune.optimiser import maximise
+from bracewright.tune.result import SearchResult, Trial
 from bracewright.tune.robust import numbers_of, variants
 from bracewright.tune.variables import Space
 
@@ -37,7 +38,6 @@ class Run:
 
     space: Space
     rules: Rules
-    goal: Goal
     eye: Look
     archive: Archive
     progress: Progress | None
@@ -55,9 +55,7 @@ class Run:
 
     def anew(self, space: Space, rules: Rules, before: Numbers, history: list[Trial]) -> Run:
         """Return a run of the same kind from another start, judged beside the same numbers."""
-        fresh = Run(
-            space, rules, self.goal, self.eye, self.archive, self.progress, self.slopes, self.executor, self.robust
-        )
+        fresh = Run(space, rules, self.eye, self.archive, self.progress, self.slopes, self.executor, self.robust)
         fresh.before, fresh.history = before, history
         return fresh
 
@@ -130,9 +128,9 @@ class Run:
             return reason
         found = self.eye.numbers(record)
         self.before = self.before or dict(found)
-        score = self.goal.score(found, self.before)
+        score = self.eye.goal.score(found, self.before)
         if self.robust:
-            others = [self.goal.score(n, self.before) for n in cast(list[Numbers], record["scattered"])]
+            others = [self.eye.goal.score(n, self.before) for n in cast(list[Numbers], record["scattered"])]
             score -= self.robust * float(np.std(others))
         found["score"] = score
         if not self.best or score > self.best["score"]:
@@ -171,7 +169,7 @@ class Run:
     def weights(self) -> dict[str, object]:
         """What a slope depends on beside the design and its modes."""
         names = list(self.space.names)
-        return {"goal": asdict(self.goal), "before": self.before, "variables": names}
+        return {"goal": asdict(self.eye.goal), "before": self.before, "variables": names}
 
     def near(self) -> Anchor:
         """Return the solved design that near ones are followed from: the one whose slope was taken last.
@@ -210,18 +208,20 @@ class Run:
 
     def kept_start(self) -> tuple[Array, str]:
         """Return the start, or what is nearest to it and keeps the limits, and then what the start broke in words."""
-        broken = self.rules.broken(self.space.cabinet)
+        who, broken = "the start", self.rules.broken(self.space.cabinet)
+        if not broken and self.space.bonds:
+            who, broken = "the start with its ties", self.rules.broken(self.space.apply(self.space.start()))
         if not broken:
             return self.space.start(), ""
         x = mend(self.problem)
         still = self.rules.broken(self.space.apply(x))
         if still:
             raise DesignError(
-                f"the start breaks {told(broken)}, and the nearest design within the bounds still breaks "
+                f"{who} breaks {told(broken)}, and the nearest design within the bounds still breaks "
                 f"{told(still)}; change the design or give other limits",
                 key="limits",
             )
-        return x, f"the start broke {told(broken)}, so the search began from the nearest design that keeps it"
+        return x, f"{who} broke {told(broken)}, so the search began from the nearest design that keeps it"
 
     def finish(self, evaluations: int) -> None:
         """Bring the best designs to whole millimetres and solve these, as long as one may beat what is there."""

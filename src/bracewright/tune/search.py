@@ -12,11 +12,12 @@ from bracewright.errors import DesignError, SolveError
 from bracewright.tune.archive import Archive
 from bracewright.tune.choices import options
 from bracewright.tune.constraints import Limits, Rules
-from bracewright.tune.goals import Goal
+from bracewright.tune.goals import Goal, Numbers
 from bracewright.tune.looks import Look
-from bracewright.tune.result import Numbers, SearchResult, Trial
+from bracewright.tune.pockets import with_free_pockets
+from bracewright.tune.result import SearchResult, Trial
 from bracewright.tune.run import Progress, Run
-from bracewright.tune.variables import Space, with_free_pockets
+from bracewright.tune.variables import Space
 
 PROMISING = 3  # combinations of choices that are searched from
 
@@ -85,14 +86,13 @@ def search(
     archive = Archive(resume)
     look = Look.at(goal, cabinet, size=size, progress=tell)
     if space is None and (wishes.choices or wishes.free or wishes.most_braces is not None):
-        bare = Run(
-            Space(cabinet=cabinet, variables=()), Rules.of(cabinet, limits), goal, look, archive, progress, slopes
-        )
-        return _among(cabinet, limits, replace(bare, executor=executor, robust=wishes.robust), evaluations, seed)
+        bare = Space(cabinet=cabinet, variables=())
+        run = Run(bare, Rules.of(cabinet, limits), look, archive, progress, slopes, executor, wishes.robust)
+        return _among(cabinet, limits, run, evaluations, seed)
     space = space or Space.of(cabinet, limits=limits)
     if not space.variables:
         raise DesignError("nothing can move: no brace has room, or all are left out; add a brace", key="braces")
-    run = Run(space, Rules.of(cabinet, limits), goal, look, archive, progress, slopes, executor, wishes.robust)
+    run = Run(space, Rules.of(cabinet, limits), look, archive, progress, slopes, executor, wishes.robust)
     return run.search(evaluations, seed)
 
 

@@ -15,11 +15,16 @@ from bracewright.fem.modes import Modes
 from bracewright.fem.near import Anchor
 from bracewright.fem.plate import FIELDS, MASS_ORDER, STIFF_ORDER, constitutive
 from bracewright.fem.system import Model
-from bracewright.tune.goals import moved_volume
 from bracewright.tune.looks import Look
 
 Array = NDArray[np.float64]
-MEASURES = ("batten", "mass", "damping", "thickness")
+#: Measure -> what its fields are in.
+UNITS = {
+    "batten": "score per N m of plate stiffness and m2",
+    "mass": "score per kg",
+    "damping": "score per unit of loss factor and m2",
+    "thickness": "score per mm of board and m2",
+}
 POISSON = 0.3  # of what is added
 
 
@@ -50,14 +55,6 @@ class SensitivityMap:
         return part, (x, y), float(self.fields[part][node])
 
 
-UNITS = {
-    "batten": "score per N m of plate stiffness and m2",
-    "mass": "score per kg",
-    "damping": "score per unit of loss factor and m2",
-    "thickness": "score per mm of board and m2",
-}
-
-
 def sensitivity_map(look: Look, anchor: Anchor, measure: str = "batten") -> SensitivityMap:
     """Return how much a goal gains by a small measure at every place of every part.
 
@@ -76,13 +73,9 @@ def sensitivity_map(look: Look, anchor: Anchor, measure: str = "batten") -> Sens
     DesignError
         An unknown measure, or damping without a goal of levels.
     """
-    choice(measure, "measure", MEASURES)
+    choice(measure, "measure", tuple(UNITS))
     model, modes = anchor.model, anchor.modes
-    answer = look.ear.answer(model, modes) if look.ear is not None else None
-    moved = moved_volume(model, modes)
-    level = answer.level_dB if answer is not None else None
-    numbers = look.goal.numbers(modes.frequency_Hz, moved, level, answer.mobility_dB if answer is not None else None)
-    by_f, by_level = look.goal.slopes(numbers, numbers, modes.frequency_Hz, moved, level)
+    answer, by_f, by_level = look.goal_slopes(model, modes)
     lam = (2 * np.pi * modes.frequency_Hz) ** 2
     # A frequency's slope is that of its eigenvalue over 8 pi^2 f.
     weight = by_f / (8 * np.pi**2 * modes.frequency_Hz)

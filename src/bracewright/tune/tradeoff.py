@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -11,8 +10,9 @@ import numpy as np
 
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import DesignError
-from bracewright.tune.goals import WEIGHTS, Goal
+from bracewright.tune.goals import WEIGHTS, Goal, Numbers
 from bracewright.tune.result import SearchResult
+from bracewright.tune.run import Progress
 from bracewright.tune.search import search
 
 ONLY: dict[str, float] = dict.fromkeys(WEIGHTS, 0.0)
@@ -33,7 +33,7 @@ class TradePoint:
     first: float
     second: float
     cabinet: Cabinet
-    numbers: dict[str, float]
+    numbers: Numbers
 
 
 def trade_off(
@@ -45,7 +45,7 @@ def trade_off(
     points: int = 5,
     evaluations: int = 30,
     seed: int = 0,
-    progress: Callable[[int, dict[str, float]], None] | None = None,
+    progress: Progress | None = None,
     resume: str | os.PathLike[str] | None = None,
     **more: object,
 ) -> tuple[TradePoint, ...]:
