@@ -31,12 +31,12 @@ if TYPE_CHECKING:
     from bracewright.design.account import account as account
     from bracewright.design.cabinet import Brace as Brace
     from bracewright.design.cabinet import Cabinet as Cabinet
-    from bracewright.design.cabinet import Driver as Driver
     from bracewright.design.cabinet import JointSpec as JointSpec
     from bracewright.design.cabinet import Opening as Opening
     from bracewright.design.cabinet import Panel as Panel
     from bracewright.design.designfile import load as load
     from bracewright.design.designfile import save as save
+    from bracewright.design.mounted import Driver as Driver
     from bracewright.design.pockets import Circle as Circle
     from bracewright.design.pockets import Ellipse as Ellipse
     from bracewright.design.pockets import Pocket as Pocket
@@ -63,7 +63,8 @@ _HOME = {
     "Board": "boards",
     "library": "boards",
     "BracewrightError": "errors",
-    **dict.fromkeys(("Brace", "Cabinet", "Driver", "JointSpec", "Opening", "Panel"), "design.cabinet"),
+    **dict.fromkeys(("Brace", "Cabinet", "JointSpec", "Opening", "Panel"), "design.cabinet"),
+    "Driver": "design.mounted",
     **dict.fromkeys(
         ("Circle", "Ellipse", "Pocket", "Polygon", "Rectangle", "Spline", "Stadium", "Superellipse"), "design.pockets"
     ),

@@ -13,6 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bracewright.errors import FileError
+from bracewright.geometry import rectangle
 from bracewright.make import Operation, PartDrawing, read_csv, read_json
 from bracewright.make.coordinates import COLUMNS, MAX_BYTES, schema, to_csv, to_json
 
@@ -29,7 +30,7 @@ def with_mark(part: PartDrawing) -> PartDrawing:
     """The part with a shallow operation and the traps a name may set."""
     mark = Operation(
         kind="mark",
-        path=part.outline.scaled(0.5),
+        path=rectangle((100.5, 90.25), (60, 40.125), 7.7),
         depth=0.3,
         side="far",
         layer="MARK_0_3MM_DEEP_FAR_FACE",

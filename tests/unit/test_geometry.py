@@ -17,10 +17,8 @@ from bracewright.geometry import (
     Path,
     circle,
     clearance,
-    contains,
     ellipse,
     offset,
-    overlaps,
     polygon,
     rectangle,
     spline,
@@ -71,7 +69,6 @@ def test_circle_is_exact():
     assert c.centroid == pytest.approx((30, -20), abs=1e-10)
     assert c.bounds == pytest.approx((-30, -80, 90, 40), abs=1e-10)
     assert c.is_ccw
-    assert c.moments == pytest.approx((math.pi * 60**4 / 4, math.pi * 60**4 / 4, 0), abs=1e-4)
     assert c.smallest_inside_radius() == pytest.approx(60)
 
 
@@ -97,32 +94,18 @@ def test_rounded_rectangle_is_exact(r):
     assert len(p.arcs()) == (4 if r else 0)
 
 
-def test_second_moments_of_a_rectangle_and_a_turned_one():
-    p = rectangle((1000, 2000), (110, 60))
-    xx, yy, xy = 110 * 60**3 / 12, 60 * 110**3 / 12, 0.0
-    assert p.moments == pytest.approx((xx, yy, xy), rel=1e-9, abs=1e-3)
-    c, s = math.cos(math.radians(30)), math.sin(math.radians(30))
-    turned = (xx * c * c + yy * s * s, xx * s * s + yy * c * c, (yy - xx) * s * c)
-    assert p.rotated(30).moments == pytest.approx(turned, rel=1e-9)
-    assert p.rotated(30).reversed().moments == pytest.approx(turned, rel=1e-9)
-
-
-def test_centroid_and_moments_of_a_half_disc():
+def test_centroid_of_a_half_disc():
     half = Path(vertices=((50, 0, 1), (-50, 0, 0)))
     assert half.centroid == pytest.approx((0, 4 * 50 / (3 * math.pi)))
     assert half.bounds == pytest.approx((-50, 0, 50, 50))
-    about_base = math.pi * 50**4 / 8
-    assert half.moments.Ixx == pytest.approx(about_base - half.area * half.centroid[1] ** 2)
-    assert half.moments.Iyy == pytest.approx(about_base)
 
 
-def test_moments_of_slightly_bent_arcs_agree_with_a_fine_polygon():
+def test_area_and_centroid_of_slightly_bent_arcs_agree_with_a_fine_polygon():
     p = Path(vertices=((0, 0, 1e-5), (100, 0, -0.3), (100, 80, 0.2), (0, 80, -1e-7)))
     fine = shapely.get_coordinates(p.polygon(1e-6).exterior)[:-1]
     q = Path(vertices=tuple((x, y, 0.0) for x, y in fine))
     assert p.area == pytest.approx(q.area, abs=1e-6 * p.perimeter)
     assert p.centroid == pytest.approx(q.centroid, abs=1e-5)
-    assert p.moments == pytest.approx(q.moments, rel=1e-6)
 
 
 def test_bounds_see_the_belly_of_an_arc_past_half_a_turn():
@@ -239,18 +222,17 @@ paths = st.one_of(
 
 @settings(max_examples=60, deadline=None)
 @given(path=paths, dx=st.floats(-2000, 2000), dy=st.floats(-2000, 2000), angle=st.floats(-720, 720))
-def test_motions_keep_area_perimeter_and_turn_moments(path, dx, dy, angle):
+def test_motions_keep_area_and_perimeter(path, dx, dy, angle):
     moved = path.translated(dx, dy).rotated(angle, about=(10, 20))
     assert moved.signed_area == pytest.approx(path.signed_area, rel=1e-9)
     assert moved.perimeter == pytest.approx(path.perimeter, rel=1e-9)
-    assert moved.moments.Ixx + moved.moments.Iyy == pytest.approx(path.moments.Ixx + path.moments.Iyy, rel=1e-7)
     back = moved.rotated(-angle, about=(10, 20)).translated(-dx, -dy)
     assert np.allclose(back.vertices, path.vertices, atol=1e-8)
 
 
 @settings(max_examples=40, deadline=None)
-@given(path=paths, factor=st.floats(0.2, 5), at=st.floats(-100, 100))
-def test_reversing_mirroring_and_scaling(path, factor, at):
+@given(path=paths, at=st.floats(-100, 100))
+def test_reversing_and_mirroring(path, at):
     assert path.reversed().signed_area == pytest.approx(-path.signed_area, rel=1e-12)
     assert path.reversed().reversed() == path
     assert path.oriented(False).signed_area < 0 < path.oriented().signed_area
@@ -258,8 +240,6 @@ def test_reversing_mirroring_and_scaling(path, factor, at):
     assert mirrored.signed_area == pytest.approx(path.signed_area, rel=1e-9)
     assert mirrored.centroid == pytest.approx((2 * at - path.centroid[0], path.centroid[1]), abs=1e-7)
     assert np.allclose(mirrored.mirrored_x(at).vertices, path.vertices, atol=1e-9)
-    big = path.scaled(factor, about=(5, 5))
-    assert big.area == pytest.approx(path.area * factor**2, rel=1e-9)
 
 
 @settings(max_examples=40, deadline=None)
@@ -334,21 +314,19 @@ def test_clearance_from_a_line_to_an_arc():
     assert clearance(rectangle((0, 0), (100, 60)), circle((80, 60), 50)) == pytest.approx(30 * math.sqrt(2) - 25)
 
 
-def test_web_contains_and_overlaps():
+def test_web_and_clearance_where_paths_touch_and_overlap():
     outer = rectangle((0, 0), (200, 100), 20)
     assert web(outer, circle((40, 0), 60)) == pytest.approx(20, abs=1e-9)
     assert web(outer, circle((40, 40), 60)) == pytest.approx(-20, abs=0.003)
     assert web(outer, circle((400, 0), 60)) == pytest.approx(-330, abs=0.003)
-    assert contains(outer, circle((40, 0), 60))
-    assert contains(outer, circle((0, 0), 100))  # touches both long sides
-    assert contains(outer, outer)
-    assert not contains(outer, circle((0, 0), 100.1))
-    assert not contains(circle((40, 0), 60), outer)
+    assert web(outer, circle((0, 0), 100)) == pytest.approx(0, abs=0.002)  # touches both long sides
+    assert web(outer, outer) == pytest.approx(0, abs=0.002)
+    assert web(outer, circle((0, 0), 100.1)) == pytest.approx(-0.05, abs=0.003)
     a = circle((0, 0), 50)
-    assert overlaps(a, circle((49.9, 0), 50))
-    assert not overlaps(a, circle((50, 0), 50))
-    assert not overlaps(a, circle((50.1, 0), 50))
-    assert overlaps(rectangle((0, 0), (100, 10)), rectangle((0, 0), (10, 100)))
+    assert clearance(a, circle((49.9, 0), 50)) == pytest.approx(-0.1, abs=0.003)
+    assert clearance(a, circle((50, 0), 50)) == pytest.approx(0, abs=0.002)
+    assert clearance(a, circle((50.1, 0), 50)) == pytest.approx(0.1, abs=1e-9)
+    assert clearance(rectangle((0, 0), (100, 10)), rectangle((0, 0), (10, 100))) < -9
     assert web(rectangle((0, 0), (100, 10)), rectangle((0, 0), (10, 100))) == pytest.approx(-45)
 
 
@@ -449,7 +427,6 @@ def test_arcs_that_nearly_touch_are_not_taken_for_a_crossing():
         (lambda: spline([(0, 0), (0, 0), (10, 10), (0, 20)]), "coincide"),
         (lambda: spline([(0, 0), (100, 100), (100, 0), (0, 100)]), "crosses"),
         (lambda: spline(NEAR_CUSP), "turns too sharply"),
-        (lambda: circle((0, 0), 10).scaled(-1), "positive"),
     ],
 )
 def test_constructors_refuse(make, words):

@@ -434,6 +434,28 @@ def test_a_rebate_gets_a_template_of_its_own():
     assert "woofer: 5.5 deep" in ring.notes
 
 
+def test_an_opening_may_be_called_as_a_panel():
+    """The rebate for the panel is none for a driver: it has no template, and its number stands on it."""
+    opening = Opening(name="left", panel="front", shape=Circle(centre=(110, 140), diameter=100))
+    cabinet = box(openings=(replace(opening, rebate=Rebate(depth=4, diameter=120)),), corner="rebate")
+    front = next(p for p in drawings(cabinet) if p.name == "front")
+    seat, joint = (o for o in front.operations if (o.kind, o.name) == ("rebate", "left"))
+    assert (seat.depth, front.seats) == (4, (seat,))
+    ring = templates(front, cabinet.joinery)[1]
+    assert [o.kind for o in ring.operations] == ["outline", "opening", "reference"]
+    assert not any("turned over" in note for note in ring.notes)
+    x0, _, x1, _ = joint.path.bounds
+    assert next(c.at[0] for c in numbered(front) if c.row[1:4] == ("rebate", "left", "far face")) == (x0 + x1) / 2
+
+
+def test_a_rebate_too_tight_for_the_cutter_is_refused_by_its_place_in_the_file():
+    opening = Opening(name="woofer", panel="front", shape=Rectangle(centre=(110, 140), size=(100, 100)))
+    cabinet = box(openings=(replace(opening, rebate=Rebate(depth=4, offset=2)),))
+    with pytest.raises(DesignError, match="inside radius of 2 is smaller") as e:
+        check_cutter(drawings(cabinet), cabinet.joinery)
+    assert e.value.key == "openings.woofer.rebate"
+
+
 def test_the_file_keeps_rebates():
     cabinet = seated(Rebate(depth=5.5, diameter=150))
     assert "rebate = { depth = 5.5, diameter = 150 }" in dumps(cabinet)
@@ -471,7 +493,7 @@ def test_wrong_rebates_name_their_key(value: str, key: str, says: str):
 def test_steps_put_everything_together_once():
     for corner in ("butt", "mitre", "rebate", "tongue"):
         order = assembly(replace(BOX, joint=JointSpec(form=corner)))
-        assert order.possible
+        assert not order.conflicts
         groups = {frozenset([p]) for p in (*(q.side for q in BOX.panels), *(b.name for b in BOX.braces))}
         for s in order.steps:
             parts, onto = frozenset(s.parts), frozenset(s.onto)
@@ -482,7 +504,7 @@ def test_steps_put_everything_together_once():
 
 def test_a_tongued_box_is_closed_by_boards_that_move_straight_in():
     order = assembly(box(shelf("shelf", 200), corner="tongue", brace="housed"))
-    assert order.possible
+    assert not order.conflicts
     last = order.steps[-1]
     assert last.parts in (("front",), ("back",))
     assert last.words == ("backwards" if last.parts == ("front",) else "forwards")
@@ -498,7 +520,7 @@ def test_three_boards_that_cross_lock_and_are_named():
         Brace(name="spine", normal="x", at=90, board="brace"),
     )
     order = assembly(cabinet)
-    assert not order.possible
+    assert order.conflicts
     (group,) = order.conflicts
     assert set(group) == {"shelf", "wall", "spine"}
 

@@ -10,12 +10,13 @@ import pytest
 
 from bracewright.boards import Board
 from bracewright.design.account import account
-from bracewright.design.cabinet import PANELS, Brace, Cabinet, Damping, Driver, JointSpec, Opening, Panel, Supports
+from bracewright.design.cabinet import PANELS, Brace, Cabinet, JointSpec, Opening, Panel, Supports
+from bracewright.design.mounted import Damping, Driver
 from bracewright.design.pockets import Circle, Pocket, Rectangle
 from bracewright.errors import DesignError
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.moves import follow
-from bracewright.fem.sheets import sheet_matrices
+from bracewright.fem.sheets import SheetForms
 from bracewright.fem.system import build
 from bracewright.sound.air import air_modes
 from bracewright.sound.damping import damped
@@ -349,7 +350,7 @@ def test_a_damping_sheet_adds_its_mass_and_loss(model):
     stiffer = loss_factors(cabinet(damping=(replace(sheet, E_GPa=1.0),)), modes) - loss_factors(cabinet(), modes)
     assert stiffer == pytest.approx(2 * gained, rel=1e-6)
     with pytest.raises(DesignError, match="covers nothing"):
-        build(cabinet(damping=(replace(sheet, centre=(900.0, 900.0), size=(100.0, 100.0)),)), size=SIZE)
+        cabinet(damping=(replace(sheet, centre=(900.0, 900.0), size=(100.0, 100.0)),))
 
 
 @pytest.mark.parametrize("part", ["left", "shelf"])
@@ -364,7 +365,7 @@ def test_a_sheet_bends_as_a_composite_beam_says(model):
     """A whole-panel sheet raises a strip's stiffness and loss as the textbook's two-layer beam (Oberst) has it."""
     part = model.parts["left"]
     sheet = Damping(part="left", thickness=5, E_GPa=2.0, density_kg_m3=1200, loss_factor=0.3, poisson=0.0)
-    k, _, _ = sheet_matrices(part, sheet, 1.0, "damping[0]")
+    k = SheetForms(part, sheet, 1.0, "damping[0]").stiffness()
     x = part.mesh.points[:, 0]
     u = np.zeros((len(x), 5))
     u[:, 3] = x  # unit curvature about the mid-plane
@@ -447,6 +448,9 @@ def test_a_rear_contact_ties_the_driver_to_its_brace():
         replace(base, drivers=(replace(base.drivers[0], rear_brace="shelf", rear_N_mm=100),))
     with pytest.raises(DesignError, match="together"):
         Driver(opening="woofer", mass_kg=1, rear_brace="wall")
+    open_wall = replace(wall, pockets=(Pocket(shape=Rectangle(centre=(96, 110), size=(60, 60))),))
+    with pytest.raises(DesignError, match="no wood behind the driver"):
+        replace(touching, braces=(*cabinet().braces, open_wall))
 
 
 def test_soft_feet_leave_the_sound_of_the_walls(heard):

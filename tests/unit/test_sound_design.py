@@ -37,6 +37,8 @@ TEXT = (
         'frame = "rigid"\ngasket_N_mm = 900\ngasket_loss_factor = 0.2\nrear_brace = "bulkhead"\nrear_N_mm = 400',
     )
     .replace('default = { form = "tongue" }', 'default = { kind = "glued", loss_factor = 0.05 }')
+    # Wood behind the woofer.
+    .replace("size = [108, 122]\ncorner_radius = 22", "size = [108, 36]\ncorner_radius = 8")
     + EXTRA
 )
 
@@ -68,6 +70,8 @@ def test_files_without_them_stay_as_they_were():
         ("loss_factor = 0.2\n", "loss_facto = 0.2\n", "did you mean 'loss_factor'"),
         ('rear_brace = "bulkhead"', 'rear_brace = "shelf"', "does not stand across"),
         ("rear_N_mm = 400", "", "together"),
+        ("size = [108, 36]", "size = [108, 122]", "drivers.woofer.rear_brace: brace 'bulkhead' has no wood"),
+        ("centre = [60, 60]", "centre = [960, 60]", r"damping\[1\].centre: it covers nothing of 'shelf'"),
     ],
 )
 def test_mistakes_are_named(old, new, message):

@@ -12,7 +12,6 @@ import numpy as np
 from bracewright.boards.checks import (
     SHEET_KEYS,
     TABLE_KEYS,
-    in_degrees,
     in_GPa,
     in_kg_m3,
     in_mm,
@@ -268,16 +267,6 @@ class Board:
     def flipped(self) -> Board:
         """Return the board with its layers in the other order, as seen from its other face."""
         return replace(self, layers=self.layers[::-1])
-
-    def turned(self, grain_deg: float) -> Board:
-        """Return the board with every layer turned by `grain_deg` (angles kept within -90 to 90).
-
-        It is then no longer the library's layup, so `material` goes.
-        """
-        in_degrees(grain_deg, "grain_deg")
-        angles = (math.remainder(k.angle_deg + grain_deg, 180.0) for k in self.layers)
-        layers = [replace(k, angle_deg=90.0 if a == -90.0 else a) for k, a in zip(self.layers, angles, strict=True)]
-        return replace(self, layers=tuple(layers), material=None, overrides=())
 
 
 def _neighbours(value: float, steps: int = 8) -> Iterator[float]:

@@ -3,58 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import Polygon
 
 from bracewright import geometry
 from bracewright.boards import Board
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, Damping, in_plane
+from bracewright.design.cabinet import AXES, PANELS, Cabinet
 from bracewright.design.chambers import Chamber, chambers
-from bracewright.design.checks import length
-from bracewright.design.solid import SLIVER, Slab, slabs
-from bracewright.geometry import Path, Point
+from bracewright.design.clearances import Clearance, Wanted, clearances
+from bracewright.design.mounted import Damping
+from bracewright.design.panels import butt_bounds, outward
+from bracewright.design.solid import Slab, slabs
+from bracewright.geometry import Point
 
 Vec = NDArray[np.float64]
-LENGTHWISE = ("y", "x", "z")  # panels across y run past those across x, and these past those across z
-SCAN = 1.0  # mm; step in which the room behind a driver is looked through
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """Least clearances worth a warning, in mm: common practice, no source.
-
-    Attributes
-    ----------
-    web : float
-        Wood between a pocket and the edge of its brace.
-    bridge : float
-        Wood between two pockets, or two openings.
-    inside_radius : float
-        Tightest inside corner of a pocket or opening: the router bit's radius.
-    opening_edge : float
-        Wood between an opening and the next panel's inside.
-    behind_driver : float
-        Free room behind a driver, beyond its depth.
-    board : float
-        Thickness of a board, which should also be a tenth of the thickest: a thinner one moves like a skin, in waves
-        shorter than the elements.
-    """
-
-    web: float = 30.0
-    bridge: float = 25.0
-    inside_radius: float = 4.0
-    opening_edge: float = 10.0
-    behind_driver: float = 10.0
-    board: float = 4.0
-
-    def __post_init__(self) -> None:
-        for key in (f.name for f in fields(self)):
-            length(getattr(self, key), key, low=0.0, high=1000.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,21 +43,6 @@ class Sheet:
     mass_kg: float
     centre: tuple[float, float, float]
     volume_l: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clearance:
-    """A distance that may be too small: `distance` mm of `what` at the key `where`, and the least wanted."""
-
-    where: str
-    what: str
-    distance: float
-    wanted: float
-
-    @property
-    def ok(self) -> bool:
-        """Whether it is as large as wanted."""
-        return self.distance >= self.wanted - 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,51 +143,30 @@ def account(cabinet: Cabinet, wanted: Wanted | None = None) -> Account:
         net_volume_l=sum(c.net_volume_l for c in rooms) - sum(s.volume_l for s in sheets),
         chambers=rooms,
         braces=tuple(_brace_account(cabinet, b.name) for b in cabinet.braces),
-        clearances=tuple(_clearances(cabinet, wanted)),
+        clearances=tuple(clearances(cabinet, wanted)),
         wanted=wanted,
     )
-
-
-def covering(a: str, b: str) -> tuple[str, str]:
-    """Return two panels that meet as (the one that ends at the other, the other)."""
-    first, second = sorted((a, b), key=lambda p: LENGTHWISE.index(PANEL_NORMAL[p]), reverse=True)
-    return first, second
-
-
-def butt_bounds(cabinet: Cabinet, side: str) -> tuple[float, float, float, float]:
-    """Return the outline (a0, a1, b0, b1) of a panel butted against its neighbours, in its in-plane axes.
-
-    Front and back cover the whole cabinet, left and right stand between them, bottom and top lie between all four.
-    """
-    ends: list[float] = []
-    for axis in in_plane(PANEL_NORMAL[side]):
-        low, high = lay.sides(axis)
-        stops = covering(side, low)[0] == side
-        ends += [lay.inner_face(cabinet, low) if stops else 0.0]
-        ends += [lay.inner_face(cabinet, high) if stops else cabinet.size(axis)]
-    return ends[0], ends[1], ends[2], ends[3]
 
 
 def _inner_size(cabinet: Cabinet) -> Vec:
     return np.array([np.diff([lay.inner_face(cabinet, s) for s in lay.sides(axis)])[0] for axis in AXES])
 
 
-def _flat(whole: tuple[float, Vec], holes: list[tuple[float, Vec]]) -> tuple[float, Vec]:
-    """Take (size, centroid) of holes out of a whole."""
-    size = whole[0] - sum(h for h, _ in holes)
+def _without(whole: tuple[float, Vec], holes: list[tuple[float, Vec]]) -> tuple[float, Vec]:
+    """Return volume and centroid of a whole less its holes, each (volume, centroid)."""
+    volume = whole[0] - sum(h for h, _ in holes)
     first = whole[0] * whole[1] - sum((h * c for h, c in holes), np.zeros_like(whole[1]))
-    return size, first / size
+    return volume, first / volume
 
 
 def _panel(cabinet: Cabinet, side: str) -> PartAccount:
     a0, a1, b0, b1 = butt_bounds(cabinet, side)
     frame, board = lay.frame_of(cabinet, side), cabinet.part_board(side)
-    outward = np.eye(3)[AXES.index(PANEL_NORMAL[side])] * (-1.0 if side in LOWER_PANELS else 1.0)
-    t = board.thickness
+    out, t = outward(side), board.thickness
 
     def solid(area: float, centroid: Point, depth: float) -> tuple[float, Vec]:
         """Volume and centroid of what goes so deep from the outer face."""
-        return area * depth, frame.to_space(np.array([centroid]))[0] + (t - depth) / 2 * outward
+        return area * depth, frame.to_space(np.array([centroid]))[0] + (t - depth) / 2 * out
 
     holes = []
     for o in (o for o in cabinet.openings if o.panel == side):
@@ -245,8 +175,8 @@ def _panel(cabinet: Cabinet, side: str) -> PartAccount:
         if o.rebate:
             step = o.rebate.outline(cut)
             holes += [solid(step.area, step.centroid, o.rebate.depth), solid(-cut.area, cut.centroid, o.rebate.depth)]
-    volume, centre = _flat(solid((a1 - a0) * (b1 - b0), ((a0 + a1) / 2, (b0 + b1) / 2), t), holes)
-    x, y, z = (centre + _lean(board) * outward).tolist()
+    volume, centre = _without(solid((a1 - a0) * (b1 - b0), ((a0 + a1) / 2, (b0 + b1) / 2), t), holes)
+    x, y, z = (centre + _lean(board) * out).tolist()
     return PartAccount(
         name=side,
         board=board.name,
@@ -262,7 +192,7 @@ def _braces(cabinet: Cabinet) -> Iterator[PartAccount]:
         f, board = slab.frame, cabinet.part_board(slab.name)
         holes = [(p.area * slab.thickness, f.to_space(np.array([p.centroid]))[0]) for _, p in slab.pockets]
         holes += _shared(slab, slabs(cabinet)[:k])
-        volume, centre = _flat(slab.cell.moments, holes)
+        volume, centre = _without(slab.cell.moments, holes)
         normal = np.eye(3)[AXES.index(cabinet.brace(slab.name).normal)]
         x, y, z = (centre + _lean(board) * f.e3 * np.sign(f.e3 @ normal)).tolist()
         (a0, b0), (a1, b1) = (getattr(lay.layouts(cabinet)[slab.name].corners, m)(axis=0) for m in ("min", "max"))
@@ -302,9 +232,9 @@ def _sheet(cabinet: Cabinet, damping: Damping) -> Sheet:
     if damping.centre is not None and damping.size is not None:
         (x, y), (a, b) = damping.centre, damping.size
         area = area.intersection(shapely.box(x - a / 2, y - b / 2, x + a / 2, y + b / 2))
-    normal = PANEL_NORMAL[part.name] if part.name in PANELS else cabinet.brace(part.name).normal
     # On a panel's inside; on a brace's side towards larger coordinates.
-    side = np.eye(3)[AXES.index(normal)] * (-1.0 if part.name in PANELS and part.name not in LOWER_PANELS else 1.0)
+    panel = part.name in PANELS
+    side = -outward(part.name) if panel else np.eye(3)[AXES.index(cabinet.brace(part.name).normal)]
     layers = np.array([damping.thickness, damping.cover_thickness])
     weight = layers * [damping.density_kg_m3, damping.cover_density_kg_m3]
     out = part.thickness / 2 + weight @ (np.cumsum(layers) - layers / 2) / weight.sum()
@@ -338,67 +268,6 @@ def _brace_account(cabinet: Cabinet, name: str) -> BraceAccount:
     return BraceAccount(
         name=name, open_fraction=sum(path.area for _, path in part.cuts) / area, edge=edge, unsupported=bare
     )
-
-
-def _clearances(cabinet: Cabinet, wanted: Wanted) -> Iterator[Clearance]:
-    for part in lay.layouts(cabinet).values():
-        panel = part.name in PANELS
-        owner = "openings" if panel else f"braces.{part.name}.pockets"
-        outline = Path(vertices=tuple((float(x), float(y), 0.0) for x, y in part.corners))
-        for k, (name, path) in enumerate(part.cuts):
-            key = f"{owner}.{name}"
-            least = wanted.opening_edge if panel else wanted.web
-            what = "wood to the next panel" if panel else "wood to the edge"
-            yield Clearance(where=key, what=what, distance=geometry.web(outline, path), wanted=least)
-            yield Clearance(
-                where=key, what="inside radius", distance=path.smallest_inside_radius(), wanted=wanted.inside_radius
-            )
-            for other, second in part.cuts[k + 1 :]:
-                gap = geometry.clearance(path, second)
-                yield Clearance(where=key, what=f"wood to {other!r}", distance=gap, wanted=wanted.bridge)
-    thickness = {p: cabinet.part_board(p).thickness for p in (*PANELS, *(b.name for b in cabinet.braces))}
-    least = max(wanted.board, max(thickness.values()) / 10)
-    for name, t in thickness.items():
-        if t < least:
-            where = f"cabinet.panels.{name}" if name in PANELS else f"braces.{name}"
-            yield Clearance(where=where, what="thickness of its board", distance=t, wanted=least)
-    for d in cabinet.drivers:
-        if d.depth:
-            free, met = room_behind(cabinet, d.opening)
-            yield Clearance(
-                where=f"drivers.{d.opening}",
-                what=f"free depth up to {met!r}",
-                distance=free,
-                wanted=d.depth + wanted.behind_driver,
-            )
-
-
-def room_behind(cabinet: Cabinet, opening: str) -> tuple[float, str]:
-    """Return how deep an opening's outline runs in from the panel's outside before it meets wood, mm, and whose.
-
-    Looked through in steps of a millimetre; a brace whose edge crosses the opening counts from the panel's inside.
-    """
-    o = cabinet.opening(opening)
-    axis = PANEL_NORMAL[o.panel]
-    inward = np.eye(3)[AXES.index(axis)] * (1.0 if o.panel in LOWER_PANELS else -1.0)
-    frame, t = lay.frame_of(cabinet, o.panel), cabinet.part_board(o.panel).thickness
-    outside = frame.origin - inward * t / 2
-    hole: Polygon = o.shape.outline().polygon()
-    x0, y0, x1, y1 = hole.bounds
-    beside = [(frame.e1, x0), (-frame.e1, -x1), (frame.e2, y0), (-frame.e2, -y1)]
-    opposite = next(s for s in lay.sides(axis) if s != o.panel)
-    free, met = cabinet.size(axis) - cabinet.part_board(opposite).thickness, opposite
-    for slab in slabs(cabinet):
-        behind = slab.cell.split(beside)[0]
-        if behind is None:
-            continue
-        depths = np.concatenate([f.corners for f in behind.faces]) @ inward - float(outside @ inward)
-        for depth in np.arange(depths.min(), min(depths.max(), free), SCAN):
-            plane = lay.Frame(outside + inward * (depth + SCAN / 2), frame.e1, frame.e2, frame.e3)
-            if slab.wood(plane).intersection(hole).area > SLIVER:
-                free, met = float(depth), slab.name
-                break
-    return free, met
 
 
 def _point(p: Point | tuple[float, float, float]) -> str:

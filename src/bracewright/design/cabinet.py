@@ -11,8 +11,9 @@ from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 from bracewright.boards import Board
-from bracewright.design.checks import MM_HINT, choice, length, number, text
+from bracewright.design.checks import choice, length, number, text
 from bracewright.design.joinery import LEAST_WALL, Joinery, Rebate
+from bracewright.design.mounted import Damping, Driver
 from bracewright.design.pockets import Pocket, Shape
 from bracewright.design.tuning import Tuning
 from bracewright.errors import DesignError
@@ -25,6 +26,7 @@ JOINT_KINDS = ("rigid", "glued", "dry")
 JOINT_FORMS = ("butt", "mitre", "rebate", "tongue", "housed")
 SUPPORT_KINDS = ("free", "feet", "spikes", "stand", "clamped")
 MAX_PARTS = 200
+UNSTUFFED = 0.01  # loss factor of the air inside where nothing is said of stuffing
 
 
 def in_plane(normal: str) -> tuple[str, str]:
@@ -159,101 +161,6 @@ class Opening:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Driver:
-    """A driver mounted in an opening.
-
-    Its mass acts evenly along the opening's edge and adds no stiffness unless ``frame`` is ``"rigid"``.
-
-    Parameters
-    ----------
-    gasket_N_mm, gasket_loss_factor : float
-        Stiffness of what lies between frame and panel, along the axis; 0 is a hard mounting.
-    rear_brace : str
-        Brace across the driver's axis that its rear touches.
-    rear_N_mm : float
-        Stiffness of that contact.
-    """
-
-    opening: str
-    mass_kg: float
-    moving_mass_g: float = 0.0
-    piston_area_cm2: float = 0.0
-    volume_l: float = 0.0
-    depth: float = 0.0
-    frame: str = "free"
-    gasket_N_mm: float = 0.0
-    gasket_loss_factor: float = 0.1
-    rear_brace: str = ""
-    rear_N_mm: float = 0.0
-
-    def __post_init__(self) -> None:
-        text(self.opening, "opening")
-        number(self.mass_kg, "mass_kg", low=0.0, high=60.0, hint="kg")
-        number(self.moving_mass_g, "moving_mass_g", low=0.0, high=2000.0, hint="g")
-        number(self.piston_area_cm2, "piston_area_cm2", low=0.0, high=5000.0, hint="cm2")
-        number(self.volume_l, "volume_l", low=0.0, high=100.0, hint="litres")
-        number(self.depth, "depth", low=0.0, high=1000.0, hint=MM_HINT)
-        choice(self.frame, "frame", ("free", "rigid"))
-        number(self.gasket_N_mm, "gasket_N_mm", low=0.0, high=1e8, hint="N per mm")
-        number(self.gasket_loss_factor, "gasket_loss_factor", low=0.0, high=2.0)
-        number(self.rear_N_mm, "rear_N_mm", low=0.0, high=1e8, hint="N per mm")
-        if bool(self.rear_brace) != (self.rear_N_mm > 0):
-            raise DesignError("give rear_brace and rear_N_mm together, or neither", key="rear_brace")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Damping:
-    """A damping sheet stuck to a panel's inside or to a brace's upper side (towards larger coordinates).
-
-    Parameters
-    ----------
-    part : str
-    thickness : float
-    E_GPa, poisson, density_kg_m3, loss_factor : float
-        Of the sheet itself.
-    centre, size : (float, float), optional
-        In-plane rectangle it covers, mm; without them it covers the whole part.
-    cover_thickness, cover_E_GPa, cover_density_kg_m3 : float, optional
-        A stiff layer on the sheet, such as a metal foil, which makes the sheet shear; all three or none.
-    """
-
-    part: str
-    thickness: float
-    E_GPa: float
-    density_kg_m3: float
-    loss_factor: float
-    poisson: float = 0.4
-    centre: tuple[float, float] | None = None
-    size: tuple[float, float] | None = None
-    cover_thickness: float = 0.0
-    cover_E_GPa: float = 0.0
-    cover_density_kg_m3: float = 0.0
-
-    def __post_init__(self) -> None:
-        text(self.part, "part")
-        length(self.thickness, "thickness", low=0.1, high=60.0)
-        number(self.E_GPa, "E_GPa", low=1e-5, high=300.0, hint="GPa")
-        number(self.density_kg_m3, "density_kg_m3", low=5.0, high=12000.0, hint="kg/m3")
-        number(self.loss_factor, "loss_factor", low=0.0, high=3.0)
-        number(self.poisson, "poisson", low=0.0, high=0.499)
-        if (self.centre is None) != (self.size is None):
-            raise DesignError("give centre and size together, or neither", key="size")
-        for v in self.centre or ():
-            number(v, "centre")
-        for v in self.size or ():
-            length(v, "size", low=5.0, high=5000.0)
-        cover = (self.cover_thickness, self.cover_E_GPa, self.cover_density_kg_m3)
-        if any(cover):
-            if not all(cover):
-                raise DesignError(
-                    "give cover_thickness, cover_E_GPa and cover_density_kg_m3 together, or none", key="cover_thickness"
-                )
-            length(self.cover_thickness, "cover_thickness", low=0.01, high=20.0)
-            number(self.cover_E_GPa, "cover_E_GPa", low=0.01, high=300.0, hint="GPa")
-            number(self.cover_density_kg_m3, "cover_density_kg_m3", low=100.0, high=12000.0, hint="kg/m3")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Brace:
     """A flat inner board; without pockets it is a partition and closes a chamber off.
 
@@ -331,7 +238,7 @@ class Cabinet:
     brace_joint: JointSpec | None = None
     joinery: Joinery = field(default_factory=Joinery)
     damping: tuple[Damping, ...] = ()
-    stuffing_loss_factor: float = 0.01
+    stuffing_loss_factor: float = UNSTUFFED
     tune: Tuning = field(default_factory=Tuning)
 
     def __post_init__(self) -> None:
@@ -342,9 +249,9 @@ class Cabinet:
             raise DesignError(f"more than {MAX_PARTS} braces, pockets and openings; simplify the design", key="braces")
         self._check_names()
         self._check_boards()
-        from bracewright.design import layout
+        from bracewright.design import fits
 
-        layout.check(self)
+        fits.check(self)
 
     def _check_names(self) -> None:
         for key, names in (
@@ -425,39 +332,38 @@ class Cabinet:
         return {"x": self.width, "y": self.depth, "z": self.height}[axis]
 
     @cached_property
-    def _index(self) -> dict[str, dict[str, object]]:
-        return {
-            "board": {b.name: b for b in self.boards},
-            "panel": {p.side: p for p in self.panels},
-            "brace": {b.name: b for b in self.braces},
-            "opening": {o.name: o for o in self.openings},
-        }
+    def _board_named(self) -> dict[str, Board]:
+        return {b.name: b for b in self.boards}
+
+    @cached_property
+    def _panel_at(self) -> dict[str, Panel]:
+        return {p.side: p for p in self.panels}
+
+    @cached_property
+    def _brace_named(self) -> dict[str, Brace]:
+        return {b.name: b for b in self.braces}
+
+    @cached_property
+    def _opening_named(self) -> dict[str, Opening]:
+        return {o.name: o for o in self.openings}
 
     def board(self, name: str) -> Board:
         """Return the board of that name."""
-        found = self._index["board"][name]
-        assert isinstance(found, Board)
-        return found
+        return self._board_named[name]
 
     def panel(self, side: str) -> Panel:
         """Return a panel by side."""
-        found = self._index["panel"][side]
-        assert isinstance(found, Panel)
-        return found
+        return self._panel_at[side]
 
     def brace(self, name: str) -> Brace:
         """Return a brace by name."""
-        if name not in self._index["brace"]:
-            choice(name, "braces", [b.name for b in self.braces])
-        found = self._index["brace"][name]
-        assert isinstance(found, Brace)
-        return found
+        if name not in self._brace_named:
+            choice(name, "braces", list(self._brace_named))
+        return self._brace_named[name]
 
     def opening(self, name: str) -> Opening:
         """Return an opening by name."""
-        found = self._index["opening"][name]
-        assert isinstance(found, Opening)
-        return found
+        return self._opening_named[name]
 
     def part_board(self, part: str) -> Board:
         """Return the board a panel or brace is made of."""

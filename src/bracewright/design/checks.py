@@ -1,4 +1,4 @@
-"""Checks shared by the design records: numbers, lengths, names and table keys."""
+"""Shared by the design records: checks of numbers, lengths, names and table keys; what a table says of a record."""
 
 from __future__ import annotations
 
@@ -90,3 +90,14 @@ def known_keys(given: Mapping[str, object], known: Iterable[str], *, required: I
     for k in required:
         if k not in given:
             raise DesignError("this key is missing; add it", key=k)
+
+
+def changed(record: object, keys: Iterable[str], default: object) -> dict[str, object]:
+    """Return the values of a record that differ from those of a default one, as a table."""
+    pairs = {k: getattr(record, k) for k in keys}
+    return {k: listed(v) for k, v in pairs.items() if v != getattr(default, k)}
+
+
+def listed(value: object) -> object:
+    """Return tuples, and tuples in them, as lists."""
+    return [listed(v) for v in value] if isinstance(value, tuple) else value

@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from bracewright import geometry
-from bracewright.design.checks import known_keys, length, number, table, text
+from bracewright.design.checks import changed, known_keys, length, number, table, text
 from bracewright.errors import DesignError
 from bracewright.geometry import Path
 
@@ -200,15 +200,10 @@ def from_table(value: object) -> Joinery:
 
 def to_table(joinery: Joinery) -> dict[str, object]:
     """Return the table of a design file: what differs from the defaults."""
-    out = _changed(joinery, KEYS, Joinery())
+    out = changed(joinery, KEYS, Joinery())
     if joinery.stocks:
-        out["boards"] = {s.board: _changed(s, STOCK_KEYS, Stock(board=s.board)) for s in joinery.stocks}
+        out["boards"] = {s.board: changed(s, STOCK_KEYS, Stock(board=s.board)) for s in joinery.stocks}
     return out
-
-
-def _changed(record: object, keys: tuple[str, ...], default: object) -> dict[str, object]:
-    pairs = {k: getattr(record, k) for k in keys}
-    return {k: list(v) if isinstance(v, tuple) else v for k, v in pairs.items() if v != getattr(default, k)}
 
 
 def _paired(t: Mapping[str, object]) -> dict[str, Any]:

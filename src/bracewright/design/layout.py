@@ -1,4 +1,4 @@
-"""Where every part lies: planes, outlines, the lines along which parts meet, and what cannot be built.
+"""Where every part lies: planes, outlines, and the lines along which parts meet.
 
 Every part is flat. Its frame has the two in-plane cabinet axes in alphabetical order as first and
 second direction, so in-plane coordinates are cabinet coordinates; the third direction is their
@@ -8,7 +8,6 @@ cross product.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -16,24 +15,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
 
-from bracewright.design.cabinet import (
-    AXES,
-    LOWER_PANELS,
-    PANEL_NORMAL,
-    PANELS,
-    Brace,
-    Cabinet,
-    JointSpec,
-    in_plane,
-)
-from bracewright.design.checks import MM_HINT
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Brace, Cabinet, in_plane
+from bracewright.design.mounted import Damping, Driver
 from bracewright.errors import DesignError
 from bracewright.geometry import Path
 
 Vec = NDArray[np.float64]
-LEAST_LEAN = 19.9  # degrees between two parts that meet: 20, give or take rounding
-MIN_WEB = 0.5  # mm; thinner wood than this between two cuts cannot be meshed or made
 TOUCH = 1e-6  # mm
 
 
@@ -283,6 +272,27 @@ def region(part: PartLayout) -> Polygon:
     return part.outline().difference(shapely.union_all([c.polygon(0.02) for _, c in part.cuts]))
 
 
+def covered(part: PartLayout, sheet: Damping) -> BaseGeometry:
+    """Return the wood that a damping sheet on a part covers, mm."""
+    wood = region(part)
+    if sheet.centre is None or sheet.size is None:
+        return wood
+    (x, y), (a, b) = sheet.centre, sheet.size
+    return wood.intersection(shapely.box(x - a / 2, y - b / 2, x + a / 2, y + b / 2))
+
+
+def rear_point(cabinet: Cabinet, driver: Driver) -> tuple[float, float]:
+    """Return where the axis of a driver meets the brace that its rear touches, in the brace's plane."""
+    o = cabinet.opening(driver.opening)
+    brace = frame_of(cabinet, driver.rear_brace)
+    middle = o.shape.outline().polygon(0.05).centroid
+    front = frame_of(cabinet, o.panel).to_space(np.array([[middle.x, middle.y]]))[0]
+    along = _unit(PANEL_NORMAL[o.panel])
+    reach = float((brace.origin - front) @ brace.e3) / float(along @ brace.e3)
+    x, y = brace.to_plane((front + reach * along)[None])[0].tolist()
+    return x, y
+
+
 def meetings(cabinet: Cabinet, reach: str = "inner") -> list[Meeting]:
     """Return every line along which two parts meet.
 
@@ -303,18 +313,21 @@ def meetings(cabinet: Cabinet, reach: str = "inner") -> list[Meeting]:
             face = panel_mid if reach == "mid" else inner_face
             p[AXES.index(along)], q[AXES.index(along)] = (face(cabinet, s) for s in sides(along))
             found.append(Meeting(a, b, "corner", p, q))
-    for brace in cabinet.braces:
-        lay = parts[brace.name]
-        for e in lay.edges:
-            p, q = lay.frame.to_space(np.array([e.start, e.end]))
-            found.append(Meeting(brace.name, e.part, "tee", p, q))
     braces = [b.name for b in cabinet.braces]
+    for name in braces:
+        found += tees(parts[name])
     for i, a in enumerate(braces):
         for b in braces[i + 1 :]:
             line = crossing(parts[a], parts[b])
             if line is not None:
                 found.append(Meeting(a, b, "cross", *line))
     return found
+
+
+def tees(brace: PartLayout) -> list[Meeting]:
+    """Return the lines along which a brace ends at its neighbours."""
+    ends = [brace.frame.to_space(np.array([e.start, e.end])) for e in brace.edges]
+    return [Meeting(brace.name, e.part, "tee", p, q) for e, (p, q) in zip(brace.edges, ends, strict=True)]
 
 
 def crossing(a: PartLayout, b: PartLayout) -> tuple[Vec, Vec] | None:
@@ -351,125 +364,3 @@ def crossing(a: PartLayout, b: PartLayout) -> tuple[Vec, Vec] | None:
         if lay.outline().exterior.distance(centre) < other.thickness / 2 + TOUCH:
             return None
     return p0 + low * d, p0 + high * d
-
-
-def check(cabinet: Cabinet) -> None:
-    """Refuse a cabinet whose parts do not fit together; raises DesignError naming the culprit."""
-    for axis in AXES:
-        low, high = (inner_face(cabinet, s) for s in sides(axis))
-        if high - low < 10:
-            raise DesignError(
-                f"the boards leave {high - low:g} inside along {axis}; enlarge the cabinet or use thinner boards "
-                f"({MM_HINT})",
-                key="cabinet",
-            )
-    parts = layouts(cabinet, "inner")
-    for side in PANELS:
-        _check_cuts(parts[side], f"panel {side!r}", "openings")
-    for brace in cabinet.braces:
-        _check_cuts(parts[brace.name], f"brace {brace.name!r}", f"braces.{brace.name}.pockets")
-    _check_collisions(cabinet, parts)
-    _check_joints(cabinet)
-    _check_supports(cabinet)
-
-
-def _check_joints(cabinet: Cabinet) -> None:
-    """Refuse a joint of its own between parts that do not touch, and a tongue its board cannot carry."""
-    meeting = {frozenset((m.a, m.b)) for m in meetings(cabinet)} if cabinet.joint_overrides else set()
-    parts = [*PANELS, *(b.name for b in cabinet.braces)]
-    pairs = {f"{a}-{b}": frozenset((a, b)) for a in parts for b in parts if a != b}
-    for key, spec in cabinet.joint_overrides:
-        if pairs.get(key) not in meeting:
-            raise DesignError(
-                "these two parts do not touch; remove the joint or move a part", key=f"joints.edges.{key}"
-            )
-        _check_tongue(spec, [cabinet.part_board(p).thickness for p in pairs[key]], f"joints.edges.{key}")
-    boards = [cabinet.part_board(p).thickness for p in parts]
-    _check_tongue(cabinet.joint, boards, "joints.default")
-    if cabinet.brace_joint is not None:
-        _check_tongue(cabinet.brace_joint, boards, "joints.braces")
-
-
-def _check_tongue(spec: JointSpec, thickness: list[float], key: str) -> None:
-    for what in ("tongue", "depth"):
-        if getattr(spec, what) >= 0.8 * min(thickness):
-            raise DesignError(
-                f"got {getattr(spec, what):g} in a board {min(thickness):g} thick; keep it under four fifths of that",
-                key=f"{key}.{what}",
-            )
-
-
-def _check_supports(cabinet: Cabinet) -> None:
-    for x, y in cabinet.supports.points:
-        if not (0 <= x <= cabinet.width and 0 <= y <= cabinet.depth):
-            raise DesignError(
-                f"the point ({x:g}, {y:g}) is not under the cabinet, which is {cabinet.width:g} by {cabinet.depth:g}; "
-                f"move it ({MM_HINT})",
-                key="supports.points",
-            )
-
-
-def _check_cuts(lay: PartLayout, owner: str, key: str) -> None:
-    outline = lay.outline()
-    shapes = [(name, path.polygon()) for name, path in lay.cuts]
-    for name, poly in shapes:
-        x0, y0, x1, y1 = poly.bounds
-        where = f"it spans {x0:.4g}..{x1:.4g} by {y0:.4g}..{y1:.4g}"
-        if not outline.contains(poly):
-            a0, b0, a1, b1 = outline.bounds
-            raise DesignError(
-                f"it is not inside {owner} ({where}; the clear board is {a0:.4g}..{a1:.4g} by {b0:.4g}..{b1:.4g}); "
-                f"move it or make it smaller ({MM_HINT})",
-                key=f"{key}.{name}",
-            )
-        web = poly.distance(outline.exterior)
-        if web < MIN_WEB:
-            raise DesignError(
-                f"it leaves only {web:.3g} of wood at the edge of {owner}; keep at least {MIN_WEB:g}",
-                key=f"{key}.{name}",
-            )
-    for i, (name, poly) in enumerate(shapes):
-        for other, second in shapes[i + 1 :]:
-            gap = poly.distance(second)
-            if gap < MIN_WEB:
-                what = "overlap" if gap == 0 else f"leave only {gap:.3g} of wood between them"
-                raise DesignError(
-                    f"{name!r} and {other!r} {what} in {owner}; move them apart to {MIN_WEB:g} or more",
-                    key=f"{key}.{name}",
-                )
-
-
-def _lean(a: PartLayout, b: PartLayout) -> float:
-    """Angle between the planes of two parts, degrees."""
-    return math.degrees(math.acos(min(1.0, abs(float(a.frame.e3 @ b.frame.e3)))))
-
-
-def _check_collisions(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None:
-    """Refuse two braces lying in each other, unless they cross, and a brace that runs out to a feather edge."""
-    names = [b.name for b in cabinet.braces]
-    for a in names:
-        for b in (e.part for e in parts[a].edges):
-            if (lean := _lean(parts[a], parts[b])) < LEAST_LEAN:
-                raise DesignError(
-                    f"{a!r} meets {b!r} at only {lean:.3g} degrees; move it away, or tilt it more or not at all",
-                    key=f"braces.{a}.at",
-                )
-    for i, a in enumerate(names):
-        for b in names[i + 1 :]:
-            fa, fb = parts[a].frame, parts[b].frame
-            lean = _lean(parts[a], parts[b])
-            if lean < 1e-6:
-                gap = abs(float(fa.e3 @ (fb.origin - fa.origin)))
-                thick = (parts[a].thickness + parts[b].thickness) / 2
-                other = Polygon(fa.to_plane(fb.to_space(parts[b].corners)))
-                if gap < thick - TOUCH and parts[a].outline().intersection(other).area > 1.0:
-                    raise DesignError(
-                        f"{a!r} and {b!r} lie in each other: their mid-planes are {gap:.4g} apart and the boards need "
-                        f"{thick:.4g}; move one of them",
-                        key=f"braces.{b}.at",
-                    )
-            elif lean < LEAST_LEAN and crossing(parts[a], parts[b]) is not None:
-                raise DesignError(
-                    f"{a!r} and {b!r} cross at only {lean:.3g} degrees; move one, or cut one short with `within`",
-                    key=f"braces.{b}.at",
-                )

@@ -15,7 +15,7 @@ from functools import lru_cache
 from typing import Any, ClassVar, Self, cast
 
 from bracewright import geometry
-from bracewright.design.checks import nearest
+from bracewright.design.checks import listed, nearest
 from bracewright.errors import DesignError
 from bracewright.geometry import Path, Point
 
@@ -46,7 +46,7 @@ class Shape:
     def to_table(self) -> dict[str, Any]:
         """Return a table for a design file: `shape`, then the values that are not defaults."""
         values = {f.name: getattr(self, f.name) for f in fields(cast(Any, self)) if getattr(self, f.name) != f.default}
-        return {"shape": self.kind} | {key: _listed(value) for key, value in values.items()}
+        return {"shape": self.kind} | {key: listed(value) for key, value in values.items()}
 
     @classmethod
     def from_table(cls, table: Mapping[str, Any], *, also: Iterable[str] = ()) -> Self:
@@ -336,10 +336,6 @@ def _points(key: str, value: object) -> tuple[Point, ...]:
 
 def _needed(cls: type[Shape]) -> list[str]:
     return [f.name for f in fields(cast(Any, cls)) if f.default is MISSING]
-
-
-def _listed(value: Any) -> Any:
-    return [_listed(v) for v in value] if isinstance(value, tuple) else value
 
 
 def _words(names: Iterable[str]) -> str:

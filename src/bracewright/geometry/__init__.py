@@ -3,27 +3,22 @@
 A curve is a :class:`Path`. Ellipses, superellipses and splines become tangent arcs within a stated tolerance.
 """
 
-from bracewright.geometry.path import CORNER, FINE, SHORTEST, STRAIGHT, Arc, Moments, Path, Point, Segment, Vertex
-from bracewright.geometry.relations import clearance, contains, offset, overlaps, web
+from bracewright.geometry.path import CORNER, FINE, Arc, Path, Point, Segment, Vertex
+from bracewright.geometry.relations import clearance, offset, web
 from bracewright.geometry.shapes import circle, ellipse, polygon, rectangle, spline, stadium, superellipse
 
 __all__ = [
     "CORNER",
     "FINE",
-    "SHORTEST",
-    "STRAIGHT",
     "Arc",
-    "Moments",
     "Path",
     "Point",
     "Segment",
     "Vertex",
     "circle",
     "clearance",
-    "contains",
     "ellipse",
     "offset",
-    "overlaps",
     "polygon",
     "rectangle",
     "spline",

@@ -43,14 +43,6 @@ class Arc(NamedTuple):
     sweep_deg: float
 
 
-class Moments(NamedTuple):
-    """Second moments of the enclosed area about its centroid, in mm^4: int y^2, int x^2, int x y."""
-
-    Ixx: float
-    Iyy: float
-    Ixy: float
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Path:
     """A closed, simple curve of straight lines and arcs.
@@ -114,11 +106,6 @@ class Path:
     def centroid(self) -> Point:
         """Centroid of the enclosed area."""
         return _green(self)[1]
-
-    @property
-    def moments(self) -> Moments:
-        """Second moments of the enclosed area about the centroid."""
-        return _green(self)[2]
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:
@@ -210,12 +197,6 @@ class Path:
         turn = complex(math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg)))
         return self._mapped(turn, complex(*about) * (1 - turn))
 
-    def scaled(self, factor: float, about: Point = (0.0, 0.0)) -> Path:
-        """Return the path enlarged by a positive factor about a point."""
-        if not factor > 0:
-            raise DesignError(f"a scale factor must be positive, got {factor}", key="factor")
-        return self._mapped(factor, complex(*about) * (1 - factor))
-
     def mirrored_x(self, at: float = 0.0) -> Path:
         """Return the mirror image in the line x = `at`, running the same way round as before."""
         return Path(vertices=tuple((2 * at - x, y, -b) for x, y, b in self.vertices)).reversed()
@@ -241,8 +222,8 @@ def _pieces(path: Path) -> Pieces:
 
 
 @lru_cache(maxsize=4096)
-def _green(path: Path) -> tuple[float, Point, Moments]:
-    """Signed area, centroid and second moments by Green's theorem."""
+def _green(path: Path) -> tuple[float, Point]:
+    """Signed area and centroid by Green's theorem."""
     z0, chord, theta = path.pieces().pick(np.s_[:, None])
     base = complex(z0.mean())  # keeps digits far from the origin
     z = Pieces(z0 - base, chord, theta).at(_GAUSS_T)
@@ -250,13 +231,9 @@ def _green(path: Path) -> tuple[float, Point, Moments]:
     x, y, dx, dy = z.real, z.imag, dz.real, dz.imag
     area = float(np.sum(x * dy - y * dx)) / 2
     if area == 0:
-        return 0.0, (base.real, base.imag), Moments(0.0, 0.0, 0.0)
+        return 0.0, (base.real, base.imag)
     cx, cy = float(np.sum(x * x * dy)) / (2 * area), -float(np.sum(y * y * dx)) / (2 * area)
-    sign = math.copysign(1.0, area)
-    xx = -sign * float(np.sum(y**3 * dx)) / 3 - abs(area) * cy * cy
-    yy = sign * float(np.sum(x**3 * dy)) / 3 - abs(area) * cx * cx
-    xy = sign * float(np.sum(x * x * y * dy)) / 2 - abs(area) * cx * cy
-    return area, (base.real + cx, base.imag + cy), Moments(xx, yy, xy)
+    return area, (base.real + cx, base.imag + cy)
 
 
 def _divided(path: Path, counts: Real) -> Complex:

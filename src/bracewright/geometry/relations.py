@@ -1,4 +1,4 @@
-"""How paths lie to each other: distances, one within another, offsets."""
+"""How paths lie to each other: distances, and curves at a distance."""
 
 from __future__ import annotations
 
@@ -35,16 +35,6 @@ def web(outer: Path, inner: Path) -> float:
         return _gap(outer, inner)
     outside = shapely.get_coordinates(pi.difference(po))
     return -float(shapely.distance(shapely.points(outside), po).max()) if len(outside) else 0.0
-
-
-def contains(outer: Path, inner: Path) -> bool:
-    """Whether `inner` lies within `outer`; touching from inside counts (to 0.002 mm)."""
-    return web(outer, inner) >= -2 * FINE
-
-
-def overlaps(a: Path, b: Path) -> bool:
-    """Whether two enclosed areas share more than a touch (0.002 mm)."""
-    return clearance(a, b) < -2 * FINE
 
 
 def offset(path: Path, distance: float, tolerance: float = 0.005) -> Path:

@@ -18,12 +18,12 @@ from scipy.optimize import linprog
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
-from bracewright.design.account import butt_bounds
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.design.layout import inner_face, layouts
+from bracewright.design.panels import butt_bounds, outward
 from bracewright.design.solid import Cell, box, slabs
 from bracewright.make.joinery import as_measured, joints
-from bracewright.make.joint import Joint, outward
+from bracewright.make.joint import Joint
 
 Vec = NDArray[np.float64]
 SKIN = 0.05  # mm taken off every body, so that faces that touch do not count as in the way
@@ -46,11 +46,6 @@ class Assembly:
 
     steps: tuple[Step, ...]
     conflicts: tuple[tuple[str, ...], ...]
-
-    @property
-    def possible(self) -> bool:
-        """Whether everything goes together."""
-        return not self.conflicts
 
 
 @lru_cache(maxsize=32)

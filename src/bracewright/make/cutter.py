@@ -106,6 +106,8 @@ def _key(part: PartDrawing, o: Operation) -> str:
     """Where the design file says what an operation cuts."""
     if o.kind == "opening":
         return f"openings.{o.name}"
+    if o in part.seats:
+        return f"openings.{o.name}.rebate"
     return f"braces.{part.name}.pockets.{o.name}" if o.kind == "pocket" else f"{part.name}.{o.name}"
 
 
@@ -154,8 +156,7 @@ def templates(part: PartDrawing, joinery: Joinery) -> tuple[PartDrawing, ...]:
         A hole cannot be enlarged so.
     """
     holes = [o for o in part.operations if o.kind in ("opening", "pocket")]
-    seats = [o for o in part.operations if o.kind == "rebate" and o.name in {h.name for h in holes}]
-    named = ((f"template {part.name}", holes), (f"template {part.name} rebates", seats))
+    named = ((f"template {part.name}", holes), (f"template {part.name} rebates", list(part.seats)))
     return tuple(_template(part, joinery, name, group) for name, group in named if group)
 
 

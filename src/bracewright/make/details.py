@@ -128,7 +128,7 @@ def numbered(part: PartDrawing) -> tuple[Numbered, ...]:
         o = group[0]
         x0, y0, x1, y1 = path.bounds
         at = {"outline": (0.94 * x1, 0.97 * y1), "rebate": ((x0 + x1) / 2, (y0 + y1) / 2)}.get(kind, path.centroid)
-        if kind == "rebate" and o.name in holes:  # a ring: on its wood
+        if o in part.seats:  # a ring: on its wood
             at = ((x1 + holes[o.name].bounds[2]) / 2, (y0 + y1) / 2)
         face = {"through": "through"}.get(o.side, "both faces" if len(group) > 1 else f"{o.side} face")
         out.append(Numbered(k, at, (str(k), kind, o.name, face, plain(o.depth), _where(path))))

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from bracewright import geometry
-from bracewright.design.account import butt_bounds
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.design.joinery import LEAST_WALL
 from bracewright.design.layout import Frame, PartLayout, frame_of, inner_face, layouts, panel_mid, part_layout, sides
+from bracewright.design.panels import butt_bounds
 from bracewright.errors import DesignError
 from bracewright.geometry import Path, Point
 from bracewright.make import mating
@@ -32,15 +32,6 @@ from bracewright.make.parts import (
 
 NEAR = {"x": "right", "y": "front", "z": "top"}
 SQUARE_DEG = 1e-6  # a smaller bevel is a square edge
-
-
-def panel_extent(cabinet: Cabinet, side: str) -> tuple[float, float, float, float]:
-    """Return the corners (x0, y0, x1, y1) of a panel in in-plane cabinet coordinates, mm, tongues left out.
-
-    Those of `butt_bounds`, but a rebate takes the board in that ends there, and a mitre shares the corner.
-    """
-    x0, y0, x1, y1 = (reach for reach, _ in _reaches(as_measured(cabinet), joints(cabinet), side))
-    return x0, y0, x1, y1
 
 
 def drawings(cabinet: Cabinet) -> tuple[PartDrawing, ...]:
@@ -67,7 +58,10 @@ def drawings(cabinet: Cabinet) -> tuple[PartDrawing, ...]:
 
 
 def _reaches(cabinet: Cabinet, found: tuple[Joint, ...], side: str) -> list[tuple[float, str]]:
-    """Return how far a panel reaches at its four sides (low, low, high, high; first axis first), and to what form."""
+    """Return how far a panel reaches at its four sides (low, low, high, high; first axis first), and to what form.
+
+    As in `butt_bounds`, but a rebate takes the board in that ends there, and a mitre shares the corner.
+    """
     corner = {frozenset((j.a, j.b)): j for j in found if j.kind == "corner"}
     a0, a1, b0, b1 = butt_bounds(cabinet, side)
     out = []

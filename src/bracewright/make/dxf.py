@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import logging
-import os
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -13,7 +12,6 @@ from typing import Any
 
 from bracewright.design.checks import choice
 from bracewright.errors import FileError
-from bracewright.files import write_file
 from bracewright.geometry import Path, Point, polygon
 from bracewright.make.nesting import Sheet, placed
 from bracewright.make.parts import NOT_CUT, PartDrawing, layer_name, plain
@@ -85,11 +83,6 @@ def sheet_dxf(sheet: Sheet, parts: Iterable[PartDrawing], *, oversize: float = 0
         "UPPER_FACE and UNDER_FACE are as the parts lie on this sheet",
     ]
     return _checked(_Page(sheet.title, [*cuts, (NOT_CUT, edge)], labels, legend, sheet.size), version)
-
-
-def write_dxf(part: PartDrawing, path: str | os.PathLike[str], *, version: str = "R2010") -> None:
-    """Write a part as a DXF file; raises as `to_dxf`, and FileError if the file cannot be written."""
-    write_file(path, to_dxf(part, version=version))
 
 
 @dataclass(frozen=True, slots=True)

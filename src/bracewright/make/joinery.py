@@ -14,12 +14,12 @@ from functools import lru_cache
 import numpy as np
 import shapely
 
-from bracewright.design.account import covering
 from bracewright.design.cabinet import AXES, PANEL_NORMAL, PANELS, Cabinet, JointSpec
 from bracewright.design.joinery import LEAST_WALL
 from bracewright.design.layout import PartLayout, crossing, inner_face, layouts, panel_mid, sides
+from bracewright.design.panels import covering, outward
 from bracewright.errors import DesignError
-from bracewright.make.joint import MOST_TONGUE, STOP, Joint, Span, Vec, crossed, outward
+from bracewright.make.joint import MOST_TONGUE, STOP, Joint, Span, Vec, crossed
 from bracewright.make.laps import lapped
 
 FORMS = {"corner": ("butt", "mitre", "rebate", "tongue"), "tee": ("butt", "housed", "tongue"), "cross": ("lap",)}
@@ -149,7 +149,7 @@ def _check_corners(cabinet: Cabinet, found: tuple[Joint, ...]) -> None:
     for j in corner.values():
         if j.form not in ("mitre", "rebate"):
             continue
-        for beyond in sides("xyz"[int(np.argmax(np.abs(j.along)))]):
+        for beyond in j.beyond:
             a, b = end(j.a, beyond), end(j.b, beyond)
             if j.form == "rebate" and b == "takes in it":
                 other = corner[frozenset((j.b, beyond))]

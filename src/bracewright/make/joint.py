@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL
-from bracewright.design.layout import PartLayout
+from bracewright.design.cabinet import AXES
+from bracewright.design.layout import PartLayout, sides
 from bracewright.errors import DesignError
 from bracewright.geometry import FINE
 
@@ -83,6 +83,11 @@ class Joint:
         return (self.end - self.start) / self.length
 
     @property
+    def beyond(self) -> tuple[str, str]:
+        """Of a corner, the panels beyond the start and the end of its line."""
+        return sides(AXES[int(np.argmax(np.abs(self.along)))])
+
+    @property
     def slots(self) -> tuple[float, float]:
         """Of a lap, widths of the slot in `a` and of that in `b`, cut square, for the other that may lean."""
         (ta, tb), sin = self.widths, math.sqrt(1 - self.lean**2)
@@ -97,12 +102,6 @@ class Joint:
     def at(self, s: float) -> Vec:
         """Return the point at the distance s along the line."""
         return self.start + s * self.along
-
-
-def outward(panel: str) -> Vec:
-    """Return the unit vector out of the cabinet."""
-    out: Vec = np.eye(3)[AXES.index(PANEL_NORMAL[panel])] * (-1.0 if panel in LOWER_PANELS else 1.0)
-    return out
 
 
 def crossed(lay: PartLayout, j: Joint, half: float, wall: float, key: str) -> list[Span]:

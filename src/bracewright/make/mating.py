@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 from bracewright import geometry
 from bracewright.design.cabinet import PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.design.joinery import LEAST_WALL
-from bracewright.design.layout import Frame, frame_of, sides
+from bracewright.design.layout import Frame, frame_of
+from bracewright.design.panels import outward
 from bracewright.errors import DesignError
 from bracewright.geometry import FINE, Path, Point
-from bracewright.make.joint import Joint, outward
+from bracewright.make.joint import Joint
+from bracewright.make.parts import points
 
 Vec = NDArray[np.float64]
 LEAST_BETWEEN = 2.0  # mm of wood between two grooves: common practice, no source
@@ -131,15 +133,10 @@ def _rebate(cabinet: Cabinet, j: Joint, frame: Frame) -> Cut:
     # From the middle of `a` to its inner face, and out past the edge.
     inwards = -outward(j.a)
     shoulder = (_thickness(cabinet, j.a) / 2 + j.clearance) * inwards
-    beyond = [cabinet.part_board(s).thickness + over for s in _beyond(j)]
+    beyond = [cabinet.part_board(s).thickness + over for s in j.beyond]
     foot, tip = j.at(-beyond[0]) + shoulder, j.at(j.length + beyond[1]) + shoulder
     corners = np.stack([foot, tip, tip - (width + over) * inwards, foot - (width + over) * inwards])
     return Cut("rebate", _polygon(frame.to_plane(corners)), j.depth, _face(frame, j), j.a)
-
-
-def _beyond(j: Joint) -> tuple[str, str]:
-    """Return the panels beyond the start and the end of a corner's line."""
-    return sides("xyz"[int(np.argmax(np.abs(j.along)))])
 
 
 def _slot(cabinet: Cabinet, joints: tuple[Joint, ...], j: Joint, part: str) -> Cut:
@@ -160,12 +157,12 @@ def _bar(frame: Frame, start: Vec, end: Vec, half: float, radius: float) -> Path
     t = (q - p) / np.linalg.norm(q - p)
     n = half * np.array([-t[1], t[0]])
     corners = np.round(np.stack([p - n, q - n, q + n, p + n]), 9) + 0.0
-    return geometry.polygon([(float(x), float(y)) for x, y in corners], radius).oriented()
+    return geometry.polygon(points(corners), radius).oriented()
 
 
 def _polygon(corners: Vec) -> Path:
     corners = np.round(corners, 9) + 0.0
-    return geometry.polygon([(float(x), float(y)) for x, y in corners]).oriented()
+    return geometry.polygon(points(corners)).oriented()
 
 
 def _thickness(cabinet: Cabinet, part: str) -> float:

@@ -166,6 +166,16 @@ class PartDrawing:
         return self.operations[0].path
 
     @property
+    def seats(self) -> tuple[Operation, ...]:
+        """Rebates for drivers' frames: each goes all round the opening whose name it bears.
+
+        The name alone does not tell: an opening may be called as the panel is that another rebate is for.
+        """
+        holes = {o.name: o.path.polygon(FINE) for o in self.operations if o.kind == "opening"}
+        named = (o for o in self.operations if o.kind == "rebate" and o.name in holes)
+        return tuple(o for o in named if o.path.polygon(FINE).contains(holes[o.name]))
+
+    @property
     def volume(self) -> float:
         """Wood in the finished part, mm^3: bevels, cut-outs and joints taken off."""
         full = self.outline.area * self.thickness

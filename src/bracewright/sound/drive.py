@@ -16,7 +16,9 @@ import scipy.sparse as sp
 import shapely
 from numpy.typing import NDArray
 
-from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, Driver
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet
+from bracewright.design.layout import rear_point
+from bracewright.design.mounted import Driver
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import outward_sign
@@ -184,22 +186,10 @@ def drive(model: Model, air: Air, names: Sequence[str] | None = None) -> Drive:
 
 def rear_row(model: Model, driver: Driver) -> Array:
     """(n,) outward motion of the brace's point that a driver's rear touches, along the driver's axis."""
-    o = model.cabinet.opening(driver.opening)
-    axis = PANEL_NORMAL[o.panel]
-    brace = model.parts[driver.rear_brace]
-    middle = o.shape.outline().polygon(0.05).centroid
-    front = model.parts[o.panel].to_space(np.array([[middle.x, middle.y]]) * MM)[0]
-    along = np.eye(3)[AXES.index(axis)]
-    reach = ((brace.origin - front) @ brace.rotation[2]) / (along @ brace.rotation[2])
-    at = brace.to_plane((front + reach * along)[None])[0] / MM
-    try:
-        row = point_rows(model, driver.rear_brace, (float(at[0]), float(at[1])))
-    except DesignError as e:
-        raise DesignError(
-            f"brace {driver.rear_brace!r} has no wood behind the driver at ({at[0]:.0f}, {at[1]:.0f}); move its pocket",
-            key=f"drivers.{driver.opening}.rear_brace",
-        ) from e
-    sign = np.sign(brace.rotation[2] @ along) * (-1.0 if o.panel in LOWER_PANELS else 1.0)
+    panel = model.cabinet.opening(driver.opening).panel
+    along = np.eye(3)[AXES.index(PANEL_NORMAL[panel])]
+    row = point_rows(model, driver.rear_brace, rear_point(model.cabinet, driver))
+    sign = np.sign(model.parts[driver.rear_brace].rotation[2] @ along) * (-1.0 if panel in LOWER_PANELS else 1.0)
     return np.asarray(sign * row.toarray()[0])
 
 
