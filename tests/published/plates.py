@@ -19,7 +19,7 @@ from skfem import MeshTri
 
 from bracewright.boards import Board, Laminate, laminate
 from bracewright.fem.factor import factor
-from bracewright.fem.joints import energy, line, rows
+from bracewright.fem.joints import Line, energy, pieces, rows
 from bracewright.fem.mesh import PlanarMesh, Trace, mesh_region
 from bracewright.fem.plate import FIELDS, part_matrices
 from bracewright.geometry import Path, polygon
@@ -108,6 +108,13 @@ def springs(p: Plate, trace: Trace, weight: Array, value: Array, dx: Array | Non
     none = np.zeros_like(value)
     e = rows(trace, value, none if dx is None else dx, none, 0, p.K.shape[0])
     return energy(e, weight, np.eye(1))
+
+
+def line(start: Array, end: Array, step: float) -> Line:
+    """A line in equal intervals of about `step`, m."""
+    length = float(np.linalg.norm(end - start))
+    cuts = np.linspace(0, 1, int(np.ceil(length / step - 1e-6)) + 1)
+    return pieces(start, end, [(0.0, length)], (tuple(cuts.tolist()),))
 
 
 def on_line(p: Plate, start: Sequence[float], end: Sequence[float], size: float) -> tuple[Trace, Array]:

@@ -15,10 +15,10 @@ import shapely
 from plates import BX, BY, U, V, W, grid, isotropic, of_mesh
 from scipy.sparse.linalg import LinearOperator, eigsh
 
-from bracewright.design.cabinet import Damping
+from bracewright.design.mounted import Damping
 from bracewright.fem.factor import factor
 from bracewright.fem.parts import FlatPart
-from bracewright.fem.sheets import sheet_matrices
+from bracewright.fem.sheets import SheetForms
 
 A, B = 600.0, 400.0  # mm
 BASE, CORE, COVER = 3.0, 0.5, 1.0  # mm
@@ -52,7 +52,8 @@ def test_stiffness_and_loss_of_a_covered_sheet(G_MPa, side):
         part="left", thickness=CORE, E_GPa=2e-3 * G_MPa, density_kg_m3=1200, loss_factor=1.0, poisson=0.0,
         cover_thickness=COVER, cover_E_GPa=COVER_GPA, cover_density_kg_m3=2700,
     )  # fmt: skip
-    core, cover, mass = sheet_matrices(part, sheet, side, "damping[0]")
+    forms = SheetForms(part, sheet, side, "damping[0]")
+    core, cover, mass = forms.stiffness(), forms.cover(), forms.mass()
     for bare, whole in ((plate.K, cover), (plate.M, mass)):
         bare.resize(whole.shape)
     free = np.flatnonzero(~supported(mesh))

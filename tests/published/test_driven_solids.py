@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from bracewright.boards import Board
-from bracewright.design.cabinet import PANELS, Brace, Cabinet, Driver, JointSpec, Opening, Panel
+from bracewright.design.cabinet import PANELS, Brace, Cabinet, JointSpec, Opening, Panel
+from bracewright.design.mounted import Driver
 from bracewright.design.pockets import Circle, Pocket, Rectangle
 from bracewright.sound import forced
 from bracewright.sound.radiate import outside

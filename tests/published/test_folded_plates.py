@@ -15,12 +15,12 @@ import numpy as np
 import pytest
 import shapely
 from numpy.testing import assert_allclose
-from plates import isotropic, rectangle
+from plates import isotropic, line, rectangle
 from scipy.sparse import block_diag, csr_array
 from scipy.sparse.linalg import LinearOperator, eigsh
 
 from bracewright.fem.factor import factor
-from bracewright.fem.joints import energy, line, motion, rows, turn
+from bracewright.fem.joints import energy, motion, rows, turn
 from bracewright.fem.mesh import mesh_region
 from bracewright.fem.parts import FlatPart
 from bracewright.fem.plate import FIELDS, part_matrices

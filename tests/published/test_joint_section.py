@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bracewright.fem.section import Strip, joint_section, port_rigid
+from bracewright.fem.arms import Strip, port_rigid
+from bracewright.fem.section import joint_section
 
 CORNER = np.array([[8.52, 2.89, -2.89], [2.89, 1.98, -0.51], [-2.89, -0.51, 1.98]])
 ANTIPLANE = 0.559

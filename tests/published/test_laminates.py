@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -46,7 +48,8 @@ def test_homogeneous_shear_correction_is_five_sixths():
     """Exact for a homogeneous board (E. Reissner)."""
     board = Board.isotropic(22, 3.5, 0.25, 740)
     np.testing.assert_allclose(laminate(board).S, np.eye(2) * 5 / 6 * 1.4e9 * 0.022, rtol=1e-12)
-    oblique = Board(layers=tuple(k for k in Board.of("solid_pine", 20).turned(30).layers))
+    (layer,) = Board.of("solid_pine", 20).layers
+    oblique = Board(layers=(replace(layer, angle_deg=30),))
     c, s = np.cos(np.pi / 6), np.sin(np.pi / 6)
     rotate = np.array([[c, s], [-s, c]])
     expected = 5 / 6 * 0.02 * rotate.T @ np.diag([0.7e9, 0.1e9]) @ rotate

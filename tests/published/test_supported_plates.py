@@ -33,7 +33,8 @@ from scipy.sparse import csr_array, vstack
 from bracewright.boards import Board, Layer, laminate
 from bracewright.fem.factor import factor
 from bracewright.fem.joints import energy
-from bracewright.tune.optimiser import Problem, maximise
+from bracewright.tune.margins import Problem
+from bracewright.tune.optimiser import maximise
 
 SIDE = 1000.0
 SIZE = 33.0

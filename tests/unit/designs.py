@@ -9,19 +9,9 @@ from hypothesis import strategies as st
 
 from bracewright.boards import Board, Layer, library
 from bracewright.design import pockets
-from bracewright.design.cabinet import (
-    PANELS,
-    Brace,
-    Cabinet,
-    Damping,
-    Driver,
-    JointSpec,
-    Opening,
-    Panel,
-    Supports,
-    in_plane,
-)
+from bracewright.design.cabinet import PANELS, Brace, Cabinet, JointSpec, Opening, Panel, Supports, in_plane
 from bracewright.design.joinery import Joinery, Rebate, Stock
+from bracewright.design.mounted import Damping, Driver
 from bracewright.design.pockets import Pocket
 from bracewright.errors import DesignError
 

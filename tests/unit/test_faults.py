@@ -109,12 +109,14 @@ def killed_again_and_again(run: Callable[[Path], int], root: Path, *, growing: s
 
 @posix
 @pytest.mark.slow
+@pytest.mark.long
 def test_cut_is_killed(design, tmp_path):
     killed_again_and_again(lambda out: main(["cut", str(design), "--out", str(out)]), tmp_path)
 
 
 @posix
 @pytest.mark.slow
+@pytest.mark.long
 def test_tune_is_killed_and_goes_on_to_the_same_design(design, tmp_path, monkeypatch):
     search = bracewright.tune.search
     monkeypatch.setattr(bracewright.tune, "search", lambda *a, **k: search(*a, size=100.0, **k))
@@ -124,6 +126,7 @@ def test_tune_is_killed_and_goes_on_to_the_same_design(design, tmp_path, monkeyp
 
 @posix
 @pytest.mark.slow
+@pytest.mark.long
 def test_fit_is_killed(tmp_path):
     records = tmp_path / "records"
     records.mkdir()
@@ -137,6 +140,7 @@ def test_fit_is_killed(tmp_path):
 
 @posix
 @pytest.mark.slow
+@pytest.mark.long
 def test_report_is_killed(design, tmp_path):
     out = tmp_path / "report"
     out.mkdir()

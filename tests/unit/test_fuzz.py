@@ -1,6 +1,6 @@
 """Damaged files of every kind: each is read rightly or refused with an error of the family, and nothing else happens.
 
-BRACEWRIGHT_FUZZ sets how many inputs each reader is given by the slow test; 8000 makes more than 100,000 in all. The
+BRACEWRIGHT_FUZZ sets how many inputs each reader is given by the slow test; 6300 makes more than 100,000 in all. The
 same number of a reader is always the same input: ``mutated(READERS["design"], 17)``.
 """
 
@@ -39,7 +39,8 @@ from bracewright.measure.frf import read_frfs
 from bracewright.measure.identify import MeasuredModes
 from bracewright.measure.quality import load_modes, save_modes
 from bracewright.measure.quality import to_table as modes_table
-from bracewright.measure.records import Place, read_records
+from bracewright.measure.records import Place
+from bracewright.measure.tapfiles import read_records
 from bracewright.sound.listen import read_wav
 from bracewright.tune.archive import Archive
 
@@ -324,6 +325,14 @@ def _signals() -> Any:
     return (r.signals / np.abs(r.signals).max(axis=1, keepdims=True) * 0.8).T[780:1060]
 
 
+MESHES: dict[str, tuple[dict[str, Any], ...]] = {
+    ".msh": ({"file_format": "gmsh"}, {"file_format": "gmsh", "binary": False}, {"file_format": "gmsh22"}),
+    ".vtu": ({}, {"binary": False}, {"compression": None}),
+    ".vtk": ({}, {"binary": False}),
+    **{e: ({},) for e in (".stl", ".obj", ".inp", ".mesh", ".bdf", ".nas", ".fem", ".avs", ".xml")},
+}
+
+
 def _mesh_seeds(folder: Path) -> dict[str, tuple[bytes, ...]]:
     """One plate in many formats."""
     import meshio
@@ -335,12 +344,7 @@ def _mesh_seeds(folder: Path) -> dict[str, tuple[bytes, ...]]:
         np.column_stack([x, y, 0 * x]), [("triangle", np.vstack([np.stack([a, b, c], 1), np.stack([a, c, d], 1)]))]
     )
     out = {}
-    for ending, formats in (
-        (".msh", ({"file_format": "gmsh"}, {"file_format": "gmsh", "binary": False}, {"file_format": "gmsh22"})),
-        (".vtu", ({}, {"binary": False}, {"compression": None})),
-        (".vtk", ({}, {"binary": False})),
-        *((e, ({},)) for e in (".stl", ".obj", ".inp", ".mesh", ".bdf", ".nas", ".fem", ".avs", ".xml")),
-    ):
+    for ending, formats in MESHES.items():
         seeds = []
         for given in formats:
             with contextlib.redirect_stdout(io.StringIO()):
@@ -514,7 +518,9 @@ def test_what_once_went_wrong(name, readers, tmp_path):
 
 
 @pytest.mark.slow
-def test_many_damaged_files(readers, tmp_path):
-    share = {name: MANY if name in NAMES_OF_READERS else MANY // 4 for name in readers}
-    wrong = [w for name, n in share.items() for w in fuzz(readers[name], tmp_path, range(FEW, FEW + n))]
+@pytest.mark.long
+@pytest.mark.parametrize("name", [*NAMES_OF_READERS, *(f"mesh {e}" for e in MESHES)])
+def test_many_damaged_files(name, readers, tmp_path):
+    share = MANY if name in NAMES_OF_READERS else MANY // 4
+    wrong = fuzz(readers[name], tmp_path, range(FEW, FEW + share))
     assert not wrong, "\n".join(wrong[:100])

@@ -10,7 +10,7 @@ import pytest
 from cabinets import box, pocket, shelf
 
 from bracewright.boards import Board
-from bracewright.design import Brace, Cabinet, Driver, JointSpec, Opening, Pocket
+from bracewright.design import Brace, Cabinet, Driver, JointSpec, Opening, Pocket, Supports
 from bracewright.design.pockets import Circle, Superellipse
 from bracewright.errors import BracewrightError, MeshError
 from bracewright.fem.gradient import Change, Sensitivity, check_gradient
@@ -89,7 +89,7 @@ VARIABLES: dict[str, tuple[Callable[[Cabinet, float], Cabinet], float]] = {
     "density": (lambda c, d: board(c, thin(rho=700 + d)), 0.2),
     "thickness": (lambda c, d: board(c, thin(thickness=18 + d)), 0.002),
     "glue": (lambda c, d: replace(c, joint=replace(c.joint, glue_E_GPa=1 + d)), 0.01),
-    "driver mass": (lambda c, d: replace(c, drivers=(replace(c.drivers[0], mass_kg=1.9 + d),)), 0.003),
+    "driver mass": (lambda c, d: replace(c, drivers=(replace(c.drivers[0], mass_kg=1.9 + d),)), 0.002),
     "opening": (lambda c, d: opened(c, 120 + d), 0.01),
 }
 
@@ -143,6 +143,41 @@ def test_doubling_all_stiffness_and_mass(model: Model, modes: Modes) -> None:
     d = Sensitivity(m, found).frequencies(changes)
     assert d[0] == pytest.approx(found.frequency_Hz / 2, rel=1e-5)
     assert d[1] == pytest.approx(-found.frequency_Hz / 2, rel=1e-5)
+
+
+HUNG = {
+    "openings": (Opening(name="woofer", panel="front", shape=Circle(centre=(110, 250), diameter=120)),),
+    "drivers": (Driver(opening="woofer", mass_kg=1.9, frame="rigid"),),
+}
+STANDING: dict[str, dict[str, object]] = {
+    "feet": {"supports": Supports(kind="feet")},
+    "stand": {"supports": Supports(kind="stand")},
+    "clamped": {"supports": Supports(kind="clamped", edges=("back-bottom",))},
+    "driver": HUNG,
+}
+
+
+@pytest.mark.parametrize("name", STANDING)
+def test_supports_and_drivers_change_with_the_boards_they_are_on(name: str) -> None:
+    """A foot's arm, a bed's height, a clamp's stiffness, the turning of a driver's mass and its rigid frame."""
+    c = box(**STANDING[name])  # type: ignore[arg-type]
+
+    def wall(E: float, thickness: float) -> Cabinet:
+        return board(c, Board.isotropic(thickness, E, 0.25, 740, name="b"))
+
+    w = 1e-3
+    changes = [
+        Change(wall(3.5, 22 - w), wall(3.5, 22 + w), 2 * w),
+        Change(wall(3.5 - w, 22), wall(3.5 + w, 22), 2 * w),
+    ]
+    assert check_gradient(build(c, size=60), 8, changes).max() < 1e-6
+
+
+def test_a_stand_s_bed_widens_with_the_box() -> None:
+    c = box(supports=Supports(kind="stand"))
+    w = 2e-3
+    wider = Change(replace(c, width=220 - w), replace(c, width=220 + w), 2 * w)
+    assert check_gradient(build(c, size=60), 8, [wider]).max() < 1e-3
 
 
 def test_following_agrees_with_building(model: Model, modes: Modes) -> None:

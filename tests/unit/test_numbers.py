@@ -11,7 +11,8 @@ import pytest
 from cabinets import box, plain_board, shelf
 
 from bracewright.boards import Board
-from bracewright.design.cabinet import Cabinet, Driver, JointSpec, Opening
+from bracewright.design.cabinet import Cabinet, JointSpec, Opening
+from bracewright.design.mounted import Driver
 from bracewright.design.pockets import Circle
 from bracewright.design.tuning import Tuning
 from bracewright.errors import DesignError, FileError, SolveError

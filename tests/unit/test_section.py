@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bracewright.fem.section import ARMS, Strip, joint_section, port_rigid, through_stiffness
+from bracewright.fem.arms import ARMS, Strip, port_rigid, through_stiffness
+from bracewright.fem.section import joint_section
 
 WHOLE = {2: np.full((2, 4), np.inf), 3: np.full((3, 4), np.inf), 4: np.full((4, 4), np.inf)}
 ARM_SETS = [("+a", "+b"), ("+a", "-a", "+b"), ("+a", "-a", "+b", "-b")]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from bracewright.design.cabinet import JointSpec
 from bracewright.design.layout import Meeting
-from bracewright.fem.mesh import MM, Trace
+from bracewright.fem.mesh import MM, PlanarMesh, Trace
 from bracewright.fem.parts import FlatPart, cross
 from bracewright.fem.plate import FIELDS
 
@@ -26,16 +26,18 @@ SLIDE_TO_PRESS = 0.4  # shear to normal stiffness of a thin isotropic layer, G/E
 SHORTEST_PIECE = 1e-3  # m; a joint shorter than this holds nothing
 SLACK = 1e-5  # m; how far off its outline a joint still finds a part
 GAUSS = np.array([-1.0, 1.0]) / np.sqrt(3.0)
+CLEARLY = 1.5  # times as many triangles as intervals along a line inside a part; fewer are chance
+Divisions = tuple[tuple[float, ...], ...]  # of each piece of a line, 0..1 along it, ends included
 
 
 @dataclass(frozen=True)
 class JointRow:
-    """What a joint line rests on; the intervals of integration of its pieces, and the triangles its points are in."""
+    """What a joint line rests on; where its pieces are divided, and the triangles its points are in."""
 
     meeting: Meeting
     length: float
     supported: float
-    intervals: tuple[int, ...] = ()
+    divisions: Divisions = ()
     triangles: tuple[NDArray[np.int64], ...] = field(default=(), compare=False, repr=False)
 
 
@@ -60,24 +62,75 @@ class Line:
         return Line(self.points + by, self.weight, self.along)
 
 
-def line(start: Array, end: Array, step: float) -> Line:
-    """Divide a line into equal intervals of about `step` m with two Gauss points each.
+def divided(
+    found: Sequence[tuple[float, float]],
+    step: float,
+    start: Array,
+    along: Array,
+    ports: Sequence[tuple[FlatPart, Array]],
+    like: Divisions = (),
+) -> Divisions:
+    """Return where each piece of a line is divided: by about `step` m, and closer where a port's triangles are smaller.
 
-    Two points an interval tie as many displacements as a six-node side has unknowns; more would lock
-    the finer of two meshes that do not match.
+    Two Gauss points an interval tie as many displacements as a six-node side has unknowns. Fewer leave a fine mesh
+    half untied; more would lock the finer of two meshes that do not match.
+
+    Parameters
+    ----------
+    found : sequence of (float, float)
+        Pieces of the line, from its start, m.
+    start, along : (3,) arrays
+        Where it starts, m, and its direction.
+    ports : sequence of (FlatPart, (3,) array)
+        Parts that it ties, and where from the line each is, m.
+    like : Divisions, optional
+        Of a near design: kept where the pieces are as many, so that nothing jumps.
     """
-    length = float(np.linalg.norm(end - start))
-    return pieces(start, end, [(0.0, length)], counts([(0.0, length)], step))
+    if like and len(like) == len(found):
+        return like
+    densities = [_density(part, start + offset, along, step) for part, offset in ports] if found else []
+    out = []
+    for a, b in found:
+        at = np.unique(np.concatenate([[a, b], *(x[(x > a) & (x < b)] for x, _ in densities)]))
+        middle, gap = (at[1:] + at[:-1]) / 2, np.diff(at)
+        dense = np.full(len(gap), 1 / step)
+        for x, per_metre in densities:
+            dense = np.maximum(dense, per_metre[np.searchsorted(x, middle)])
+        level = np.concatenate([[0.0], np.cumsum(dense * gap)])
+        n = max(1, int(np.ceil(level[-1] - 1e-6)))
+        cuts = np.interp(np.arange(1, n) / n * level[-1], level, at)
+        out.append((0.0, *((cuts - a) / (b - a)).tolist(), 1.0))
+    return tuple(out)
 
 
-def counts(intervals: Sequence[tuple[float, float]], step: float) -> list[int]:
-    """Return how many intervals of integration each piece of a line gets."""
-    return [max(1, int(np.ceil((b - a) / step - 1e-6))) for a, b in intervals]
+def _density(part: FlatPart, start: Array, along: Array, step: float) -> tuple[Array, Array]:
+    """Triangles' sides per metre of a line: (k,) points of division, and (k + 1,) values between them.
+
+    Along the part's edge they are counted side by side; inside, where a line crosses two triangles for every side's
+    length, over lengths of `step`, and only where there are clearly more than one.
+    """
+    mesh = part.mesh
+    (origin,), direction = part.to_plane(start[None]), part.rotation[:2] @ along
+    off = mesh.points[: mesh.corners] - origin
+    s, across = off @ direction, off @ np.array([-direction[1], direction[0]])
+    on = np.abs(across) < SLACK
+    edge = np.sort(s[on])
+    if len(edge) > 1 and _outer(mesh, on):
+        return edge, np.concatenate([[0.0], 1 / np.maximum(np.diff(edge), SLACK), [0.0]])
+    i, j = mesh.sides.T
+    crossing = (across[i] * across[j] < 0) & ~on[i] & ~on[j]
+    i, j = i[crossing], j[crossing]
+    crossed = np.concatenate([s[i] + (s[j] - s[i]) * across[i] / (across[i] - across[j]), edge])
+    if not len(crossed):
+        return edge, np.zeros(1)
+    cells = np.arange(crossed.min(), crossed.max() + step, step)
+    dense = np.histogram(crossed, cells)[0] / 2 / step
+    return cells, np.concatenate([[0.0], np.where(dense > CLEARLY / step, dense, 0.0), [0.0]])
 
 
-def kept_counts(intervals: Sequence[tuple[float, float]], step: float, like: tuple[int, ...]) -> list[int]:
-    """Return the counts of a near design's line where the pieces are as many, so that nothing jumps; else its own."""
-    return list(like) if like and len(like) == len(intervals) else counts(intervals, step)
+def _outer(mesh: PlanarMesh, on: NDArray[np.bool_]) -> bool:
+    """Whether sides of the boundary run from one of these corner nodes to another."""
+    return bool(on[mesh.sides[mesh.boundary_sides]].all(axis=1).any())
 
 
 def kept_triangles(like: JointRow | None, points: int, ports: int) -> Sequence[NDArray[np.int64] | None]:
@@ -87,16 +140,17 @@ def kept_triangles(like: JointRow | None, points: int, ports: int) -> Sequence[N
     return like.triangles
 
 
-def pieces(start: Array, end: Array, intervals: Sequence[tuple[float, float]], number: Sequence[int]) -> Line:
-    """Return Gauss points on pieces of a line, given from its start, m."""
+def pieces(start: Array, end: Array, found: Sequence[tuple[float, float]], divisions: Divisions) -> Line:
+    """Return two Gauss points in each interval of the pieces of a line, given from its start, m."""
     along = (end - start) / float(np.linalg.norm(end - start))
-    at, weight = [], []
-    for (a, b), n in zip(intervals, number, strict=True):
-        middle = (np.arange(n) + 0.5) / n
-        at.append(a + (middle[:, None] + GAUSS / (2 * n)).ravel() * (b - a))
-        weight.append(np.full(2 * n, (b - a) / (2 * n)))
-    s = np.concatenate([np.zeros(0), *at])
-    return Line(start + s[:, None] * along, np.concatenate([np.zeros(0), *weight]), along)
+    at, weight = [np.zeros(0)], [np.zeros(0)]
+    for (a, b), cuts in zip(found, divisions, strict=True):
+        edge = a + np.array(cuts) * (b - a)
+        half = np.diff(edge)[:, None] / 2
+        at.append((edge[:-1, None] + half * (1 + GAUSS)).ravel())
+        weight.append(np.broadcast_to(half, (len(half), 2)).ravel())
+    s = np.concatenate(at)
+    return Line(start + s[:, None] * along, np.concatenate(weight), along)
 
 
 def wood_along(
@@ -249,10 +303,12 @@ def plain_joint(
     """Tie two mid-surfaces along a line: three displacements and the rotation about the line."""
     a, b = parts[m.a], parts[m.b]
     start, end = m.start * MM, m.end * MM
-    found = wood_along((a, b), start, end, (np.zeros(3), np.zeros(3)))
-    number = kept_counts(found, step, like.intervals if like is not None else ())
-    kept = pieces(start, end, found, number)
-    row = JointRow(m, float(np.linalg.norm(end - start)) / MM, float(kept.weight.sum()) / MM, tuple(number))
+    here = np.zeros(3)
+    found = wood_along((a, b), start, end, (here, here))
+    along = (end - start) / np.linalg.norm(end - start)
+    divisions = divided(found, step, start, along, ((a, here), (b, here)), () if like is None else like.divisions)
+    kept = pieces(start, end, found, divisions)
+    row = JointRow(m, float(np.linalg.norm(end - start)) / MM, float(kept.weight.sum()) / MM, divisions)
     if not found:
         return None, None, row
     e: Any = 0

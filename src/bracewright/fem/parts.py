@@ -19,6 +19,7 @@ from bracewright.geometry import Path
 
 Array = NDArray[np.float64]
 LOADED = 0.4  # of the element size along an opening that a driver's mass bends; at 1.0 modes are up to 1.7 % high
+AROUND = 24  # sides there at the least; with 10 about a small opening the rocking of its driver is 4 % high
 CLEAR = 1.0  # mm between a line and the box around a cut-out
 
 
@@ -153,6 +154,6 @@ def flat_part(cabinet: Cabinet, part: str, size: float, reach: str = "inner") ->
     else:
         outline = Path(vertices=tuple((float(x), float(y), 0.0) for x, y in p.corners))
         loaded = {d.opening for d in cabinet.drivers} if part in PANELS else set()
-        along = [size * (LOADED if name in loaded else 1.0) for name, _ in p.cuts]
+        along = [min(size * LOADED, cut.perimeter / AROUND) if name in loaded else size for name, cut in p.cuts]
         mesh = mesh_region(outline, [c for _, c in p.cuts], size, along)
     return FlatPart(part, p.frame.rotation, p.frame.origin * MM, mesh, part_laminate(cabinet, part), region)

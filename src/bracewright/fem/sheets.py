@@ -15,7 +15,8 @@ import scipy.sparse as sp
 import shapely
 from numpy.typing import NDArray
 
-from bracewright.design.cabinet import AXES, PANELS, Cabinet, Damping
+from bracewright.design.cabinet import AXES, PANELS, Cabinet
+from bracewright.design.mounted import Damping
 from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, outward_sign
@@ -48,18 +49,23 @@ def sheet_term(
     cabinet: Cabinet, number: int, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
 ) -> Rows:
     """Return (K, M) among all unknowns of one of a cabinet's sheets: its own stiffness, its and its cover's mass."""
-    sheet, part = cabinet.damping[number], parts[cabinet.damping[number].part]
-    k, _, m = sheet_matrices(part, sheet, side_of(cabinet, part), cover_key(number))
-    return _placed(k, number, part, first, total), _placed(m, number, part, first, total), None
+    forms = _forms(cabinet, number, parts)
+    k, m = (_placed(a, number, forms.part, first, total) for a in (forms.stiffness(), forms.mass()))
+    return k, m, None
 
 
 def cover_term(
     cabinet: Cabinet, number: int, parts: Mapping[str, FlatPart], first: Mapping[str, int], total: int
 ) -> Rows:
     """Return the stiffness among all unknowns of the cover of one of a cabinet's sheets."""
-    sheet, part = cabinet.damping[number], parts[cabinet.damping[number].part]
-    _, k, _ = sheet_matrices(part, sheet, side_of(cabinet, part), cover_key(number))
-    return _placed(k, number, part, first, total), None, None
+    forms = _forms(cabinet, number, parts)
+    return _placed(forms.cover(), number, forms.part, first, total), None, None
+
+
+def _forms(cabinet: Cabinet, number: int, parts: Mapping[str, FlatPart]) -> SheetForms:
+    sheet = cabinet.damping[number]
+    part = parts[sheet.part]
+    return SheetForms(part, sheet, side_of(cabinet, part), cover_key(number))
 
 
 def cover_motion(cabinet: Cabinet, parts: Mapping[str, FlatPart], moved: Mapping[str, Array]) -> list[Array]:
@@ -93,64 +99,103 @@ def _placed(a: Any, number: int, part: FlatPart, first: Mapping[str, int], total
     return sp.coo_array((c.data, (row, col)), shape=(total, total))
 
 
-def sheet_matrices(part: FlatPart, sheet: Damping, side: float, key: str) -> tuple[Any, Any | None, Any]:
-    """Return what a sheet adds to a part, on its face towards e3 when `side` is 1, else -1.
+class SheetForms:
+    """What a sheet adds to a part, as sparse arrays among the part's unknowns and, behind them, its cover's.
 
-    Returns
-    -------
-    stiffness, cover, mass : sparse arrays
-        Of the sheet alone, of its cover (None without one), and of both; the cover's unknowns follow the part's.
+    Parameters
+    ----------
+    part : FlatPart
+    sheet : Damping
+    side : float
+        1 where it lies on the part's face towards e3, else -1.
+    key : str
+        Of its record, for messages.
     """
-    mesh = part.mesh
-    value, dx, dy, area = mesh.rule(SHEET_ORDER)
-    weight = _covered(part, sheet, value, area, key)
-    t, h = sheet.thickness * MM, part.thickness
-    m, z = sheet.density_kg_m3 * t, side * (h + t) / 2
-    inertia = np.zeros((ALL, ALL))
-    inertia[:FIELDS, :FIELDS] = _inertia(m, z, t)
-    # Strain rows u,x v,y u,y+v,x and the same of (bx, by) and of the cover (cx, cy), by the fields of a triangle.
-    gx, gy, f = dx.transpose(1, 2, 0), dy.transpose(1, 2, 0), value.transpose(1, 2, 0)
-    s = np.zeros((9, *area.shape, 6, ALL))
-    for first, (x, y) in zip((0, 3, 6), ((0, 1), (3, 4), (5, 6)), strict=True):
-        s[first, ..., x] = s[first + 2, ..., y] = gx
-        s[first + 1, ..., y] = s[first + 2, ..., x] = gy
-    q = _plane_stress(sheet.E_GPa * GPA, sheet.poisson)
-    if not sheet.cover_thickness:
-        c = np.block([[q * t, q * t * z], [q * t * z, q * (t * z**2 + t**3 / 12)]])
-        stiff, mass = _form(s[:6], c, weight), _mass(value, inertia, weight)
-        return (
-            _assembled(part, stiff[:, :, :FIELDS, :, :FIELDS]),
-            None,
-            _assembled(part, mass[:, :, :FIELDS, :, :FIELDS]),
-        )
-    t2 = sheet.cover_thickness * MM
-    m2 = sheet.cover_density_kg_m3 * t2
-    # The sheet's shear between faces that turn alike, and the stretch of its middle.
-    shear = np.zeros((2, *area.shape, 6, ALL))
-    shear[0, ..., 2], shear[1, ..., 2] = gx, gy
-    for i in (0, 1):
-        shear[i, ..., 5 + i], shear[i, ..., i], shear[i, ..., 3 + i] = (
-            side * f / t,
-            -side * f / t,
-            -(h + t2) / 2 / t * f,
-        )
-    middle = (s[:3] + s[6:]) / 2 + side * (h - t2) / 4 * s[3:6]
-    g = sheet.E_GPa * GPA / 2 / (1 + sheet.poisson)
-    stiff = _form(shear, g * t * np.eye(2), weight) + _form(middle, q * t, weight)
-    q2 = _plane_stress(sheet.cover_E_GPa * GPA, COVER_POISSON)
-    cover = _form(s[6:], q2 * t2, weight) + _form(s[3:6], q2 * t2**3 / 12, weight)
-    tie = np.zeros((2, *area.shape, 6, ALL))
-    for i in (0, 1):
-        tie[i, ..., 5 + i], tie[i, ..., i], tie[i, ..., 3 + i] = f, -f, -side * cover_height(part, sheet) * f
-    bare = np.where(weight > 0, 0.0, area)
-    cover += _form(tie, FAINT_STIFFNESS * g / t * np.eye(2), bare)
-    inertia[2, 2] += m2
-    inertia[3, 3] += m2 * t2**2 / 12
-    inertia[4, 4] += m2 * t2**2 / 12
-    inertia[5, 5] = inertia[6, 6] = m2
-    faint = np.diag([0.0] * FIELDS + [FAINT_MASS * m2] * 2)
-    mass = _mass(value, inertia, weight) + _mass(value, faint, bare)
-    return _assembled(part, stiff), _assembled(part, cover), _assembled(part, mass)
+
+    def __init__(self, part: FlatPart, sheet: Damping, side: float, key: str) -> None:
+        self.part, self.sheet, self.side = part, sheet, side
+        self.thickness, self.cover_thickness = sheet.thickness * MM, sheet.cover_thickness * MM
+        self.value, self.dx, self.dy, self.area = part.mesh.rule(SHEET_ORDER)
+        self.weight = _covered(part, sheet, self.value, self.area, key)
+        self.bare = np.where(self.weight > 0, 0.0, self.area)
+
+    def stiffness(self) -> Any:
+        """Stiffness of the sheet alone."""
+        sheet, t, h, t2 = self.sheet, self.thickness, self.part.thickness, self.cover_thickness
+        q = _plane_stress(sheet.E_GPa * GPA, sheet.poisson)
+        s = self._stretches()
+        if not t2:
+            z = self.side * (h + t) / 2
+            c = np.block([[q * t, q * t * z], [q * t * z, q * (t * z**2 + t**3 / 12)]])
+            return self._assembled(_form(s[:6], c, self.weight))
+        # The sheet's shear between faces that turn alike, and the stretch of its middle.
+        shear = np.zeros((2, *self.area.shape, 6, ALL))
+        shear[0, ..., 2], shear[1, ..., 2] = _by_point(self.dx), _by_point(self.dy)
+        f = _by_point(self.value)
+        for i in (0, 1):
+            shear[i, ..., 5 + i] = self.side * f / t
+            shear[i, ..., i] = -self.side * f / t
+            shear[i, ..., 3 + i] = -(h + t2) / 2 / t * f
+        middle = (s[:3] + s[6:]) / 2 + self.side * (h - t2) / 4 * s[3:6]
+        g = self._shear_modulus()
+        return self._assembled(_form(shear, g * t * np.eye(2), self.weight) + _form(middle, q * t, self.weight))
+
+    def cover(self) -> Any:
+        """Stiffness of the sheet's cover; where there is none, its unknowns are tied to the part."""
+        sheet, t2 = self.sheet, self.cover_thickness
+        q = _plane_stress(sheet.cover_E_GPa * GPA, COVER_POISSON)
+        s = self._stretches()
+        stiff = _form(s[6:], q * t2, self.weight) + _form(s[3:6], q * t2**3 / 12, self.weight)
+        f = _by_point(self.value)
+        tie = np.zeros((2, *self.area.shape, 6, ALL))
+        for i in (0, 1):
+            tie[i, ..., 5 + i], tie[i, ..., i] = f, -f
+            tie[i, ..., 3 + i] = -self.side * cover_height(self.part, sheet) * f
+        stiff += _form(tie, FAINT_STIFFNESS * self._shear_modulus() / self.thickness * np.eye(2), self.bare)
+        return self._assembled(stiff)
+
+    def mass(self) -> Any:
+        """Mass of the sheet and its cover."""
+        sheet, t, t2 = self.sheet, self.thickness, self.cover_thickness
+        inertia = np.zeros((ALL, ALL))
+        inertia[:FIELDS, :FIELDS] = _inertia(sheet.density_kg_m3 * t, self.side * (self.part.thickness + t) / 2, t)
+        if not t2:
+            return self._assembled(_mass(self.value, inertia, self.weight))
+        m2 = sheet.cover_density_kg_m3 * t2
+        inertia[2, 2] += m2
+        inertia[3, 3] += m2 * t2**2 / 12
+        inertia[4, 4] += m2 * t2**2 / 12
+        inertia[5, 5] = inertia[6, 6] = m2
+        faint = np.diag([0.0] * FIELDS + [FAINT_MASS * m2] * 2)
+        return self._assembled(_mass(self.value, inertia, self.weight) + _mass(self.value, faint, self.bare))
+
+    def _shear_modulus(self) -> float:
+        return self.sheet.E_GPa * GPA / 2 / (1 + self.sheet.poisson)
+
+    def _stretches(self) -> Array:
+        """(9, e, q, 6, 7) strain rows u,x v,y u,y+v,x and the same of (bx, by) and of the cover (cx, cy)."""
+        s = np.zeros((9, *self.area.shape, 6, ALL))
+        for first, (x, y) in zip((0, 3, 6), ((0, 1), (3, 4), (5, 6)), strict=True):
+            s[first, ..., x] = s[first + 2, ..., y] = _by_point(self.dx)
+            s[first + 1, ..., y] = s[first + 2, ..., x] = _by_point(self.dy)
+        return s
+
+    def _assembled(self, local: Array) -> Any:
+        """Sum element matrices (e, 6, 7, 6, 7) over the part: its five fields node by node, then a cover's two."""
+        mesh, f = self.part.mesh, ALL if self.cover_thickness else FIELDS
+        n = len(mesh.points)
+        dofs = np.empty((*mesh.nodes6.shape, f), dtype=np.int64)
+        dofs[..., :FIELDS] = FIELDS * mesh.nodes6[:, :, None] + np.arange(FIELDS)
+        dofs[..., FIELDS:] = FIELDS * n + 2 * mesh.nodes6[:, :, None] + np.arange(f - FIELDS)
+        dofs = dofs.reshape(len(local), -1)
+        row, col = np.broadcast_arrays(dofs[:, :, None], dofs[:, None, :])
+        data = local[:, :, :f, :, :f]
+        return sp.coo_array((data.ravel(), (row.ravel(), col.ravel())), shape=(f * n, f * n)).tocsr()
+
+
+def _by_point(a: Array) -> Array:
+    """(e, q, 6) from (6, e, q)."""
+    return a.transpose(1, 2, 0)
 
 
 def _covered(part: FlatPart, sheet: Damping, value: Array, area: Array, key: str) -> Array:
@@ -188,14 +233,3 @@ def _form(s: Array, c: Array, weight: Array) -> Array:
 def _mass(value: Array, inertia: Array, weight: Array) -> Array:
     scalar = np.einsum("aeq,beq,eq->eab", value, value, weight, optimize=True)
     return np.asarray(np.einsum("eab,fg->eafbg", scalar, inertia))
-
-
-def _assembled(part: FlatPart, local: Array) -> Any:
-    """Sum element matrices (e, 6, f, 6, f) over a part: its five fields node by node, then the cover's two."""
-    n, f = len(part.mesh.points), local.shape[2]
-    dofs = np.empty((*part.mesh.nodes6.shape, f), dtype=np.int64)
-    dofs[..., :FIELDS] = FIELDS * part.mesh.nodes6[:, :, None] + np.arange(FIELDS)
-    dofs[..., FIELDS:] = FIELDS * n + 2 * part.mesh.nodes6[:, :, None] + np.arange(f - FIELDS)
-    dofs = dofs.reshape(len(local), -1)
-    row, col = np.broadcast_arrays(dofs[:, :, None], dofs[:, None, :])
-    return sp.coo_array((local.ravel(), (row.ravel(), col.ravel())), shape=(f * n, f * n)).tocsr()

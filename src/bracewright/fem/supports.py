@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from bracewright.design.cabinet import Cabinet
 from bracewright.design.layout import meetings
-from bracewright.fem.joints import energy, line, motion, rows, turn
+from bracewright.fem.joints import divided, energy, motion, pieces, rows, turn
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart
 from bracewright.fem.plate import FIELDS, scalar_forms
@@ -81,16 +81,20 @@ def _clamps(cabinet: Cabinet, parts: Mapping[str, FlatPart], first: Mapping[str,
     for m in meetings(cabinet):
         if m.kind != "corner" or frozenset((m.a, m.b)) not in wanted:
             continue
-        at = line(m.start * MM, m.end * MM, step)
+        start, end = m.start * MM, m.end * MM
+        length = float(np.linalg.norm(end - start))
+        whole, along = [(0.0, length)], (end - start) / length
         for name in (m.a, m.b):
             part = parts[name]
-            flat = part.to_plane(at.points)
-            edge = np.clip(flat, part.mesh.points.min(axis=0), part.mesh.points.max(axis=0))
-            arm = (at.points - part.to_space(edge)).mean(axis=0)
+            middle = part.to_plane((start + end)[None] / 2)
+            edge = np.clip(middle, part.mesh.points.min(axis=0), part.mesh.points.max(axis=0))
+            arm = ((start + end) / 2 - part.to_space(edge))[0]
+            at = pieces(start, end, whole, divided(whole, step, start, along, [(part, -arm)]))
             value, dx, dy = motion(part, arm, at.along)
             value = np.vstack([value, turn(part, at.along)])
             dx, dy = np.vstack([dx, np.zeros(FIELDS)]), np.vstack([dy, np.zeros(FIELDS)])
             stiff = CLAMP_FACTOR * float(part.laminate.A.max()) / part.thickness
             c = stiff * np.diag([1.0, 1.0, 1.0, part.thickness**2])
-            K = K + energy(rows(part.mesh.trace(edge), value, dx, dy, first[name], total), at.weight, c)
+            trace = part.mesh.trace(part.to_plane(at.points - arm))
+            K = K + energy(rows(trace, value, dx, dy, first[name], total), at.weight, c)
     return K

@@ -13,8 +13,9 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import PANELS, Cabinet, Driver
+from bracewright.design.cabinet import PANELS, Cabinet
 from bracewright.design.checks import choice, number
+from bracewright.design.mounted import Driver
 from bracewright.errors import DesignError
 from bracewright.fem.joints import JointRow, energy, plain_joint, rows
 from bracewright.fem.mesh import MM
@@ -181,7 +182,7 @@ def assemble(
     known : mapping, optional
         Terms of a model on the same triangles that this design does not change.
     near : mapping, optional
-        All terms of that model: joint lines keep its intervals and triangles, so that the matrices change smoothly.
+        All terms of that model: joint lines keep its divisions and triangles, so that the matrices change smoothly.
     """
     t0 = time.perf_counter()
     known, near = known or {}, near or {}
@@ -214,13 +215,6 @@ def assemble(
             term(key, joint_matrices, m, cabinet, parts, first, total, step, like)
         else:
             term(key, plain_joint, m, parts, first, total, cabinet.joint_between(m.a, m.b), step, like)
-    rests = [row.meeting for _, _, row in terms.values() if row is not None and row.supported > 0]
-    alone = {b.name for b in cabinet.braces}.difference(*((m.a, m.b) for m in rests))
-    if alone:
-        raise DesignError(
-            "it finds no wood to be joined to, being too narrow for its thickness; move it",
-            key=f"braces.{min(alone)}.at",
-        )
     if joints == "computed":
         term(("cubes",), cube_masses, cabinet, parts, first, total)
     for d in cabinet.drivers:

@@ -9,10 +9,11 @@ from typing import Any
 import scipy.sparse as sp
 
 from bracewright.design.cabinet import JointSpec
-from bracewright.fem.joints import JointRow
+from bracewright.fem.blocks import make_block, port_rows
+from bracewright.fem.joints import JointRow, energy
 from bracewright.fem.mesh import MM
 from bracewright.fem.system import Model, added
-from bracewright.fem.thick import block_stiffness, line_matrix, make_block, port_rows
+from bracewright.fem.thick import block_stiffness
 
 SOFTER = 1e-3  # relative change of a joint's faces by which their share of the stiffness is found
 FACES = {"glued": ("glue_E_GPa",), "dry": ("contact_N_mm3",), "springs": ("translation_N_mm2", "rotation_N_rad")}
@@ -65,11 +66,11 @@ def _with_faces(model: Model, row: JointRow, wood: float, loss: Any | None) -> A
     spec = model.cabinet.joint_between(m.a, m.b)
     if model.joint_model == "plain" or spec.kind not in FACES or wood == spec.loss_factor:
         return loss
-    block = make_block(m, model.cabinet, model.parts, model.size * MM, intervals=row.intervals)
+    block = make_block(m, model.cabinet, model.parts, model.size * MM, divisions=row.divisions)
     whole, softer = (block_stiffness(block, j)[0] for j in (spec, _softer(spec)))
     lost = wood * whole + (spec.loss_factor - wood) * (whole - softer) / SOFTER
     e, _ = port_rows(block, model.first, model.dofs, row.triangles)
-    return line_matrix(e, block.line.weight, lost)
+    return energy(e, block.line.weight, lost)
 
 
 def _softer(spec: JointSpec) -> JointSpec:
