@@ -52,7 +52,7 @@ def test_stiffness_and_loss_of_a_covered_sheet(G_MPa, side):
         part="left", thickness=CORE, E_GPa=2e-3 * G_MPa, density_kg_m3=1200, loss_factor=1.0, poisson=0.0,
         cover_thickness=COVER, cover_E_GPa=COVER_GPA, cover_density_kg_m3=2700,
     )  # fmt: skip
-    forms = SheetForms(part, sheet, side, "damping[0]")
+    forms = SheetForms(part, sheet, side)
     core, cover, mass = forms.stiffness(), forms.cover(), forms.mass()
     for bare, whole in ((plate.K, cover), (plate.M, mass)):
         bare.resize(whole.shape)

@@ -349,6 +349,9 @@ def test_a_damping_sheet_adds_its_mass_and_loss(model):
     assert (gained > 0).all()
     stiffer = loss_factors(cabinet(damping=(replace(sheet, E_GPa=1.0),)), modes) - loss_factors(cabinet(), modes)
     assert stiffer == pytest.approx(2 * gained, rel=1e-6)
+    small = replace(sheet, centre=(100.0, 100.0), size=(5.0, 6.0))  # far smaller than a triangle
+    coated = build(cabinet(damping=(small,)), size=SIZE)
+    assert coated.mass_kg - model.mass_kg == pytest.approx(1600 * 0.004 * 30e-6, rel=1e-3)
     with pytest.raises(DesignError, match="covers nothing"):
         cabinet(damping=(replace(sheet, centre=(900.0, 900.0), size=(100.0, 100.0)),))
 
@@ -365,7 +368,7 @@ def test_a_sheet_bends_as_a_composite_beam_says(model):
     """A whole-panel sheet raises a strip's stiffness and loss as the textbook's two-layer beam (Oberst) has it."""
     part = model.parts["left"]
     sheet = Damping(part="left", thickness=5, E_GPa=2.0, density_kg_m3=1200, loss_factor=0.3, poisson=0.0)
-    k = SheetForms(part, sheet, 1.0, "damping[0]").stiffness()
+    k = SheetForms(part, sheet, 1.0).stiffness()
     x = part.mesh.points[:, 0]
     u = np.zeros((len(x), 5))
     u[:, 3] = x  # unit curvature about the mid-plane

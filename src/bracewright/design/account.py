@@ -228,10 +228,7 @@ def _lean(board: Board) -> float:
 
 def _sheet(cabinet: Cabinet, damping: Damping) -> Sheet:
     part = lay.layouts(cabinet)[damping.part]
-    area = part.outline().difference(shapely.union_all([c.polygon(geometry.FINE) for _, c in part.cuts]))
-    if damping.centre is not None and damping.size is not None:
-        (x, y), (a, b) = damping.centre, damping.size
-        area = area.intersection(shapely.box(x - a / 2, y - b / 2, x + a / 2, y + b / 2))
+    area = lay.covered(lay.region(part, geometry.FINE), damping)
     # On a panel's inside; on a brace's side towards larger coordinates.
     panel = part.name in PANELS
     side = -outward(part.name) if panel else np.eye(3)[AXES.index(cabinet.brace(part.name).normal)]
@@ -239,7 +236,7 @@ def _sheet(cabinet: Cabinet, damping: Damping) -> Sheet:
     weight = layers * [damping.density_kg_m3, damping.cover_density_kg_m3]
     out = part.thickness / 2 + weight @ (np.cumsum(layers) - layers / 2) / weight.sum()
     away = part.frame.e3 * np.sign(part.frame.e3 @ side) * out
-    middle = area.centroid if area.area else part.outline().centroid
+    middle = area.centroid
     x, y, z = (part.frame.to_space(np.array([(middle.x, middle.y)]))[0] + away).tolist()
     return Sheet(
         part=part.name,

@@ -195,7 +195,7 @@ def _beside(part: PartLayout, line: Vec, thickness: float, lean: float) -> bool:
 def _check_wood(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None:
     """Refuse a damping sheet that covers nothing, and a driver whose rear would touch air."""
     for k, sheet in enumerate(cabinet.damping):
-        if covered(parts[sheet.part], sheet).area <= 0:
+        if covered(region(parts[sheet.part]), sheet).area <= 0:
             raise DesignError(
                 f"it covers nothing of {sheet.part!r}; move it or make it larger", key=f"damping[{k}].centre"
             )

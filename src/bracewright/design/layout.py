@@ -267,14 +267,13 @@ def layouts(cabinet: Cabinet, reach: str = "inner") -> dict[str, PartLayout]:
     return {p: part_layout(cabinet, p, reach) for p in (*PANELS, *(b.name for b in cabinet.braces))}
 
 
-def region(part: PartLayout) -> Polygon:
-    """Return a part's outline less its cut-outs, mm, arcs within 0.02 mm."""
-    return part.outline().difference(shapely.union_all([c.polygon(0.02) for _, c in part.cuts]))
+def region(part: PartLayout, tolerance: float = 0.02) -> Polygon:
+    """Return a part's outline less its cut-outs, mm, arcs within a tolerance."""
+    return part.outline().difference(shapely.union_all([c.polygon(tolerance) for _, c in part.cuts]))
 
 
-def covered(part: PartLayout, sheet: Damping) -> BaseGeometry:
-    """Return the wood that a damping sheet on a part covers, mm."""
-    wood = region(part)
+def covered(wood: Polygon, sheet: Damping) -> BaseGeometry:
+    """Return what a damping sheet covers of a part's wood, mm."""
     if sheet.centre is None or sheet.size is None:
         return wood
     (x, y), (a, b) = sheet.centre, sheet.size

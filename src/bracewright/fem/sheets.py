@@ -12,12 +12,11 @@ from typing import Any
 
 import numpy as np
 import scipy.sparse as sp
-import shapely
 from numpy.typing import NDArray
 
 from bracewright.design.cabinet import AXES, PANELS, Cabinet
+from bracewright.design.layout import covered
 from bracewright.design.mounted import Damping
-from bracewright.errors import DesignError
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, outward_sign
 from bracewright.fem.plate import FIELDS
@@ -65,7 +64,7 @@ def cover_term(
 def _forms(cabinet: Cabinet, number: int, parts: Mapping[str, FlatPart]) -> SheetForms:
     sheet = cabinet.damping[number]
     part = parts[sheet.part]
-    return SheetForms(part, sheet, side_of(cabinet, part), cover_key(number))
+    return SheetForms(part, sheet, side_of(cabinet, part))
 
 
 def cover_motion(cabinet: Cabinet, parts: Mapping[str, FlatPart], moved: Mapping[str, Array]) -> list[Array]:
@@ -108,15 +107,13 @@ class SheetForms:
     sheet : Damping
     side : float
         1 where it lies on the part's face towards e3, else -1.
-    key : str
-        Of its record, for messages.
     """
 
-    def __init__(self, part: FlatPart, sheet: Damping, side: float, key: str) -> None:
+    def __init__(self, part: FlatPart, sheet: Damping, side: float) -> None:
         self.part, self.sheet, self.side = part, sheet, side
         self.thickness, self.cover_thickness = sheet.thickness * MM, sheet.cover_thickness * MM
         self.value, self.dx, self.dy, self.area = part.mesh.rule(SHEET_ORDER)
-        self.weight = _covered(part, sheet, self.value, self.area, key)
+        self.weight = _covered(part, sheet, self.value, self.area)
         self.bare = np.where(self.weight > 0, 0.0, self.area)
 
     def stiffness(self) -> Any:
@@ -198,18 +195,18 @@ def _by_point(a: Array) -> Array:
     return a.transpose(1, 2, 0)
 
 
-def _covered(part: FlatPart, sheet: Damping, value: Array, area: Array, key: str) -> Array:
+def _covered(part: FlatPart, sheet: Damping, value: Array, area: Array) -> Array:
     """Return the weights (e, q) of the points a sheet covers."""
     if sheet.centre is None or sheet.size is None:
         return area
-    (x, y), (a, b) = sheet.centre, sheet.size
-    covered = part.region.intersection(shapely.box(x - a / 2, y - b / 2, x + a / 2, y + b / 2)).area * MM**2
+    piece = covered(part.region, sheet)
     xy = np.einsum("neq,enc->eqc", value, part.mesh.points[part.mesh.nodes6]) / MM
     weight = area * (np.abs(xy - sheet.centre) <= np.array(sheet.size) / 2).all(axis=2)
-    if not weight.any() or covered <= 0:
-        raise DesignError(f"it covers nothing of {part.name!r}; move it or make it larger", key=f"{key}.centre")
+    if not weight.any():  # smaller than a triangle
+        off = np.linalg.norm(xy - (piece.centroid.x, piece.centroid.y), axis=2)
+        weight = np.where(off == off.min(), area, 0.0)
     # Points are in or out; what they stand for together is the true area.
-    return np.asarray(weight * (covered / weight.sum()))
+    return np.asarray(weight * (piece.area * MM**2 / weight.sum()))
 
 
 def _inertia(m: float, z: float, t: float) -> Array:
