@@ -47,6 +47,7 @@ def check(cabinet: Cabinet) -> None:
     for side in PANELS:
         _check_cuts(parts[side], f"panel {side!r}", "openings")
     for brace in cabinet.braces:
+        _check_width(parts[brace.name])
         _check_cuts(parts[brace.name], f"brace {brace.name!r}", f"braces.{brace.name}.pockets")
     _check_collisions(cabinet, parts)
     _check_held(cabinet, parts)
@@ -89,6 +90,21 @@ def _check_supports(cabinet: Cabinet) -> None:
                 f"move it ({MM_HINT})",
                 key="supports.points",
             )
+
+
+def _check_width(brace: PartLayout) -> None:
+    """Refuse a brace that is a sliver between its neighbours."""
+    corners = brace.corners
+    side = np.roll(corners, -1, axis=0) - corners
+    normal = np.stack([-side[:, 1], side[:, 0]], axis=1) / np.linalg.norm(side, axis=1)[:, None]
+    # A convex outline is narrowest square to one of its sides.
+    across = (corners[None] - corners[:, None]) @ normal[:, :, None]
+    width = float(across.max(axis=1).min())
+    if width < MIN_WEB:
+        raise DesignError(
+            f"it would be {width:.3g} wide between the parts it stops at; keep at least {MIN_WEB:g}",
+            key=f"braces.{brace.name}.at",
+        )
 
 
 def _check_cuts(lay: PartLayout, owner: str, key: str) -> None:

@@ -203,6 +203,7 @@ def _boundary_points(path: Path, size: float) -> Array:
     return xy_of(np.array(out))
 
 
+FINER = 8.0  # times smaller triangles for a region that could not be meshed with those asked for
 _CACHE: OrderedDict[object, PlanarMesh] = OrderedDict()
 _CACHE_SIZE = 256
 
@@ -229,7 +230,12 @@ def mesh_region(outline: Path, cuts: Sequence[Path], size: float, along: Sequenc
     if key in _CACHE:
         _CACHE.move_to_end(key)
         return _CACHE[key]
-    mesh = _curve_sides(_triangulate([outline, *cuts], sizes), [outline, *cuts])
+    paths = [outline, *cuts]
+    try:
+        straight = _triangulate(paths, sizes)
+    except MeshError:  # as at a strip a thousand times as long as wide
+        straight = _triangulate(paths, [s / FINER for s in sizes])
+    mesh = _curve_sides(straight, paths)
     _CACHE[key] = mesh
     while len(_CACHE) > _CACHE_SIZE:
         _CACHE.popitem(last=False)
