@@ -179,10 +179,12 @@ def test_the_classic_notebook_shows_it_too(classic):
         # A cell run before the page has loaded all its widgets shows nothing; a second run takes the first one's
         # output away, so each is waited for to its end.
         full = f"({PAGE}?.querySelectorAll('table td').length ?? 0) > 4"
+        runs = "(Number(IPython.notebook.get_cell(0).input_prompt_number) || 0)"
         for _ in range(6):
+            before = browser.run(runs)
             browser.run("IPython.notebook.execute_all_cells()")
             with suppress(TimeoutError):
-                browser.until("typeof IPython.notebook.get_cell(0).input_prompt_number === 'number'", 120)
+                browser.until(f"{runs} > {before}", 120)  # a star while it runs, then one more than the last
                 browser.until(full, 20)
                 break
         browser.until(full)
