@@ -102,7 +102,7 @@ def _check_width(brace: PartLayout) -> None:
     width = float(across.max(axis=1).min())
     if width < MIN_WEB:
         raise DesignError(
-            f"it would be {width:.3g} wide between the parts it stops at; keep at least {MIN_WEB:g}",
+            f"it would be {width:.3g} wide between the parts it stops at; move one of them to leave {MIN_WEB:g} or more",
             key=f"braces.{brace.name}.at",
         )
 
@@ -185,7 +185,7 @@ def _check_held(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None:
         held |= {name for m in found for name in (m.a, m.b)}
     if alone := [n for n in names if n not in held]:
         raise DesignError(
-            "it finds no wood to be joined to, being too narrow for its thickness; move it",
+            "it finds no wood to be joined to on both sides of any edge; move it, or what is cut out there",
             key=f"braces.{alone[0]}.at",
         )
 
@@ -220,6 +220,6 @@ def _check_wood(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None:
             x, y = rear_point(cabinet, d)
             if not region(parts[d.rear_brace]).contains(Point(x, y)):
                 raise DesignError(
-                    f"brace {d.rear_brace!r} has no wood behind the driver at ({x:.0f}, {y:.0f}); move its pocket",
+                    f"brace {d.rear_brace!r} has no wood behind the driver at ({x:.0f}, {y:.0f}); move it or its pocket",
                     key=f"drivers.{d.opening}.rear_brace",
                 )
