@@ -102,7 +102,7 @@ def _check_width(brace: PartLayout) -> None:
     width = float(across.max(axis=1).min())
     if width < MIN_WEB:
         raise DesignError(
-            f"it would be {width:.3g} wide between the parts it stops at; move one of them to leave {MIN_WEB:g} or more",
+            f"it would be {width:.3g} wide between the parts it stops at; move one of them to leave {MIN_WEB:g}",
             key=f"braces.{brace.name}.at",
         )
 
@@ -220,6 +220,6 @@ def _check_wood(cabinet: Cabinet, parts: Mapping[str, PartLayout]) -> None:
             x, y = rear_point(cabinet, d)
             if not region(parts[d.rear_brace]).contains(Point(x, y)):
                 raise DesignError(
-                    f"brace {d.rear_brace!r} has no wood behind the driver at ({x:.0f}, {y:.0f}); move it or its pocket",
+                    f"brace {d.rear_brace!r} has no wood behind the driver at ({x:.0f}, {y:.0f}); move it or a pocket",
                     key=f"drivers.{d.opening}.rear_brace",
                 )
