@@ -147,8 +147,11 @@ def solved(cabinet: Cabinet) -> tuple[float, float]:
 
 def sweep(count: int, workers: int) -> None:
     """Solve many designs on a local cluster, a batch at a time."""
+    import dask
     from distributed import Client, LocalCluster
 
+    # Else a worker keeps a profile of every second, for an hour.
+    dask.config.set({"distributed.worker.profile.enabled": False})
     start = time.perf_counter()
     first, memory, done = [], [], 0
     with (

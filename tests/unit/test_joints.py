@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import scipy.sparse as sp
 from cabinets import RIGID, box, pocket, shelf
 
 from bracewright.boards import Board
 from bracewright.design import Brace, Cabinet, Driver, JointSpec, Opening, Supports
 from bracewright.design.pockets import Rectangle
-from bracewright.errors import DesignError
+from bracewright.errors import DesignError, SolveError
 from bracewright.fem.joints import face_stiffness
 from bracewright.fem.modes import solve
 from bracewright.fem.system import Model, build
@@ -204,6 +205,28 @@ def test_both_factorisations_agree() -> None:
     b = np.sin(np.arange(model.dofs))
     x, y = (factor(a, method=m).solve(b) for m in (None, "superlu"))
     assert x == pytest.approx(y, rel=1e-8, abs=1e-8 * np.abs(y).max())
+
+
+def test_a_cholesky_that_fails_is_not_taken_for_a_matrix_that_is_not_definite(monkeypatch) -> None:
+    from bracewright.fem import factor as module
+
+    def none(*_: object, **__: object) -> None:
+        raise MemoryError
+
+    if module._sparse_cholesky() is None:
+        pytest.skip("needs the `fast` extra")
+    a = sp.csc_array(sp.diags_array([-1.0, 2.5, -1.0], offsets=[-1, 0, 1], shape=(50, 50)))
+    assert module.factor(a).method == "cholesky"
+    with pytest.raises(SolveError, match="not positive definite"):
+        module.factor(a - sp.eye_array(50))
+    with monkeypatch.context() as m:  # as when memory runs out in the library, which does not say so
+        m.setattr(module, "_cholesky", lambda library, a: None)
+        found = module.factor(a)
+        assert found.method == "superlu"
+        assert a @ found.solve(np.ones(50)) == pytest.approx(np.ones(50), rel=1e-12)
+        m.setattr(module, "splu", none)
+        with pytest.raises(MemoryError):
+            module.factor(a)
 
 
 def test_nested_dissection_changes_the_work_and_not_the_answer(monkeypatch) -> None:

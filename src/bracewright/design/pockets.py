@@ -258,7 +258,7 @@ class Pocket:
         return cls(shape=shape_from_table(table, also=("name",)), name=table.get("name", ""))
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=512)
 def _outline(shape: Shape, tolerance: float) -> Path:
     path = shape._curve(tolerance)
     angle = getattr(shape, "rotation_deg", 0.0)

@@ -36,20 +36,24 @@ class Factor:
     method: str
 
 
-def _cholesky(a: Any) -> Factor | None:
+def _sparse_cholesky() -> Any:
     try:
-        from cholespy import CholeskySolverD, MatrixType
+        import cholespy
     except ImportError:
         return None
-    csc = sp.csc_array(a)
+    return cholespy
+
+
+def _cholesky(library: Any, a: Any) -> Factor | None:
+    """Factorise, or return None where that does not succeed, for whatever reason."""
+    csc = sp.csc_array(a, dtype=np.float64)
     csc.sum_duplicates()
     n = csc.shape[0]
     try:
-        solver = CholeskySolverD(
-            n, csc.indptr.astype(np.int32), csc.indices.astype(np.int32), csc.data.astype(np.float64), MatrixType.CSC
-        )
-    except (RuntimeError, ValueError) as e:
-        raise SolveError(f"the matrix is not positive definite ({e}); check for a part of no stiffness") from e
+        kind = library.MatrixType.CSC
+        solver = library.CholeskySolverD(n, csc.indptr.astype(np.int32), csc.indices.astype(np.int32), csc.data, kind)
+    except (RuntimeError, ValueError):
+        return None
 
     def solve(b: Array) -> Array:
         rhs = np.ascontiguousarray(b.reshape(n, -1), dtype=np.float64)
@@ -57,12 +61,11 @@ def _cholesky(a: Any) -> Factor | None:
         solver.solve(rhs, x)
         return x.reshape(b.shape)
 
-    # The library does not say when a pivot was not positive; a solution that does not fit the matrix does.
+    # The library does not say when a pivot was not positive or memory ran out; a solution that does not fit does.
     probe = np.cos(np.arange(n))
     x = solve(probe)
-    if not np.isfinite(x).all() or np.linalg.norm(csc @ x - probe) > 1e-4 * np.linalg.norm(probe) or probe @ x <= 0:
-        raise SolveError("the matrix is not positive definite; check for a board or joint of no stiffness or mass")
-    return Factor(solve, "cholesky")
+    fits = np.isfinite(x).all() and np.linalg.norm(csc @ x - probe) <= 1e-4 * np.linalg.norm(probe) and probe @ x > 0
+    return Factor(solve, "cholesky") if fits else None
 
 
 def _dissection(a: Any) -> NDArray[np.int64] | None:
@@ -124,17 +127,20 @@ def factor(a: Any, *, method: str | None = None) -> Factor:
     Raises
     ------
     SolveError
-        If the matrix is singular or not positive definite.
+        If the matrix is singular, or the sparse Cholesky found it not positive definite.
+    MemoryError
     """
     if not a.shape[0]:
         raise SolveError("there is nothing to factorise; check that a mesh has nodes")
     if not np.isfinite(a.data).all():
         raise SolveError("the matrix holds values that are not finite; check the boards' numbers")
-    if method != "superlu":
-        found = _cholesky(a)
-        if found is not None:
-            return found
-    return Factor(_superlu(a)[1], "superlu")
+    library = None if method == "superlu" else _sparse_cholesky()
+    if library and (found := _cholesky(library, a)):
+        return found
+    lu, solve = _superlu(a)
+    if library and (lu.U.diagonal() <= 0).any():
+        raise SolveError("the matrix is not positive definite; check for a board or joint of no stiffness or mass")
+    return Factor(solve, "superlu")
 
 
 def negative_pivots(a: Any) -> int:

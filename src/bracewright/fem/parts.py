@@ -123,7 +123,7 @@ def part_laminate(cabinet: Cabinet, part: str) -> Laminate:
     return laminate(part_board(cabinet, part), grain)
 
 
-@lru_cache(maxsize=2048)
+@lru_cache(maxsize=256)
 def part_board(cabinet: Cabinet, part: str) -> Board:
     """Return a part's board with its layers in the direction of the part's e3."""
     frame = lay.frame_of(cabinet, part)

@@ -115,7 +115,7 @@ def joint_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[st
     )
 
 
-@lru_cache(maxsize=2048)
+@lru_cache(maxsize=256)
 def _unit_section(horizontal: Slab, vertical: Slab, block: Strip, arms: tuple[str, ...]) -> JointSection:
     mesh = SectionMesh(horizontal, vertical, block, arms)
     plane_basis, plane = in_plane(mesh)

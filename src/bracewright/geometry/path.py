@@ -210,7 +210,7 @@ def path_through(z: Iterable[complex], bulge: Iterable[float]) -> Path:
     return Path(vertices=tuple((p.real, p.imag, float(b)) for p, b in zip(z, bulge, strict=True)))
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=512)
 def _pieces(path: Path) -> Pieces:
     # Here and below a function, as a record with slots has no place to keep a result.
     v = np.asarray(path.vertices)
@@ -221,7 +221,7 @@ def _pieces(path: Path) -> Pieces:
     return pieces
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=512)
 def _green(path: Path) -> tuple[float, Point]:
     """Signed area and centroid by Green's theorem."""
     z0, chord, theta = path.pieces().pick(np.s_[:, None])
@@ -244,7 +244,7 @@ def _divided(path: Path, counts: Real) -> Complex:
     return path.pieces().pick(k).at(t)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=512)
 def _polygon(path: Path, tolerance: float) -> Any:
     pieces = path.pieces()
     theta = pieces.sweep
