@@ -284,7 +284,10 @@ def test_a_skin_beside_a_slab_is_warned_of(tmp_path, capsys):
     thin = '[boards.thin]\nmaterial = "mdf"\nthickness = 1\n[cabinet.panels.top]\nboard = "thin"\n'
     path.write_text(SMALL.replace("thickness = 18", "thickness = 60") + thin, "utf-8")
     assert main(["modes", str(path), "--count", "2", "--size", "60"]) == 0
-    assert "cabinet.panels.top: thickness of its board is 1.0 mm, 6 wanted" in capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "cabinet.panels.top: thickness of its board is 1.0 mm, 6 wanted" in told
+    assert "elements of 60 mm are long for the thickness of top: " in told
+    assert "take --size 4 or less" in told
 
 
 def test_modes_warn_of_parts_that_move_freely(tmp_path, capfd):

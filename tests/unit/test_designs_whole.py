@@ -263,10 +263,14 @@ def test_many_designs(lot, tmp_path):
 @pytest.mark.long
 @pytest.mark.parametrize("lot", range(LOTS))
 def test_the_mirrored_cabinet_has_the_same_frequencies(lot):
-    """The two meshes differ; with elements of this size their errors are well below the limit."""
+    """The two meshes differ; with elements of this size their errors are well below the limit.
+
+    Found by growing designs: with 30 mm on pine of 6.5 mm, modes are 1 to 2 % high and differ by 0.32 %.
+    """
 
     def same(c: Cabinet) -> None:
-        assert check_solved(mirrored(c), FINE) == pytest.approx(check_solved(c, FINE), rel=3e-3)
+        size = min(FINE, 2.5 * min(b.thickness for b in c.boards))
+        assert check_solved(mirrored(c), size) == pytest.approx(check_solved(c, size), rel=3e-3)
 
     given_many(lot, MANY // 20, whole_designs(most=4), same)
 

@@ -13,6 +13,7 @@ from bracewright.errors import DesignError, FileError
 from bracewright.files import held, make_folder, write_file
 
 if TYPE_CHECKING:
+    from bracewright.fem.system import Model
     from bracewright.sound import Report
 
 Result = tuple[Mapping[str, object], str]
@@ -72,9 +73,24 @@ def modes(args: argparse.Namespace, progress: Progress) -> Result:
         "mode  frequency, Hz  loss factor",
         *(f"{k:4}  {f:13.1f}  {eta:11.4f}" for k, (f, eta) in enumerate(rows, 1)),
         *(["warning: parts move freely against each other; give the joints between them stiffness"] if loose else []),
+        *_coarse(model),
         *(f"warning: {w.where}: {w.what} is {w.distance:.1f} mm, {w.wanted:g} wanted" for w in a.warnings),
     ]
     return table, "\n".join(lines) + "\n"
+
+
+def _coarse(model: Model) -> list[str]:
+    """Warn of parts that are thin for the elements."""
+    from bracewright.fem.system import LONG
+
+    if not model.coarse:
+        return []
+    enough = LONG * 1000 * min(model.parts[p].laminate.thickness_m for p in model.coarse)
+    names = ", ".join(model.coarse)
+    return [
+        f"warning: elements of {model.size:g} mm are long for the thickness of {names}: frequencies may be a few "
+        f"per cent high; take --size {enough:.0f} or less"
+    ]
 
 
 def sound(args: argparse.Namespace, progress: Progress) -> Result:

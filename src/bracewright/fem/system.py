@@ -26,6 +26,7 @@ from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, sha
 
 Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
+LONG = 4.0  # thicknesses; triangles longer than that make a plain pine box's first modes over 0.3 % high
 RING = 192  # points on an opening's edge, several for every side of a triangle
 ROUNDING = 1e-15  # of a matrix entry beside its diagonal
 Term = tuple[Any | None, Any | None, JointRow | None]
@@ -69,6 +70,11 @@ class Model:
     def dofs(self) -> int:
         """Number of unknowns."""
         return int(self.K.shape[0])
+
+    @property
+    def coarse(self) -> tuple[str, ...]:
+        """Parts that come out too stiff, as their triangles are long for their thickness."""
+        return tuple(n for n, p in self.parts.items() if self.size * MM > LONG * p.laminate.thickness_m)
 
     def of_part(self, name: str) -> slice:
         """Return the unknowns of one part."""
