@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -244,3 +245,29 @@ def test_nested_dissection_changes_the_work_and_not_the_answer(monkeypatch) -> N
     assert size < 0.7 * lu.nnz
     assert count == module.negative_pivots(a) > 6
     assert x == pytest.approx(solver(b), rel=1e-6, abs=1e-8 * np.abs(x).max())
+
+
+def test_a_zero_on_one_side_of_the_diagonal_does_not_hang_the_ordering(monkeypatch) -> None:
+    """Found by growing designs: METIS never ends on a graph that is not symmetric."""
+    from bracewright.fem import factor as module
+
+    pymetis = pytest.importorskip("pymetis")
+    ordering, seen = pymetis.nested_dissection, []
+
+    def symmetric_only(graph: pymetis.CSRAdjacency) -> object:
+        rows = [set(graph.adjacent[a:b]) for a, b in pairwise(graph.adj_starts)]
+        assert all(i in rows[j] for i, row in enumerate(rows) for j in row)
+        seen.append(len(rows))
+        return ordering(graph)
+
+    monkeypatch.setattr(pymetis, "nested_dissection", symmetric_only)
+    model = build(box(braces=(shelf(),)), size=150)
+    a = sp.lil_matrix(model.K + 1e7 * model.M)
+    i = a.shape[0] // 2
+    j = max(a.rows[i])
+    assert j > i
+    a[i, j] = 0.0
+    found = module.factor(a.tocsc(), method="superlu")
+    assert seen
+    b = np.ones(model.dofs)
+    assert a @ found.solve(b) == pytest.approx(b, abs=1e-3)

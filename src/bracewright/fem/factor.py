@@ -83,6 +83,8 @@ def _dissection(a: Any) -> NDArray[np.int64] | None:
     apart = row != column
     size = int(vertex[-1]) + 1
     graph = sp.csr_matrix((np.ones(apart.sum()), (row[apart], column[apart])), shape=(size, size))
+    # Rounding may leave a zero, which is not kept, on one side only; METIS never ends on a graph that is not symmetric.
+    graph = graph + graph.T
     if not graph.nnz:
         return None
     _, place = nested_dissection(CSRAdjacency(graph.indptr, graph.indices))
