@@ -205,7 +205,7 @@ def _boundary_points(path: Path, size: float) -> Array:
 
 FINER = 8.0  # times smaller triangles for a region that could not be meshed with those asked for
 _CACHE: OrderedDict[object, PlanarMesh] = OrderedDict()
-_CACHE_SIZE = 128
+_CACHE_SIZE = 64
 
 
 def mesh_region(outline: Path, cuts: Sequence[Path], size: float, along: Sequence[float] | None = None) -> PlanarMesh:
