@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -228,6 +231,25 @@ def test_a_cholesky_that_fails_is_not_taken_for_a_matrix_that_is_not_definite(mo
         m.setattr(module, "splu", none)
         with pytest.raises(MemoryError):
             module.factor(a)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="reads the process's memory from /proc")
+def test_factors_that_are_dropped_give_their_memory_back() -> None:
+    """Found by 10,000 designs: the Cholesky library kept the last solution of every factor for ever."""
+    from bracewright.fem.factor import factor
+
+    n, columns, times = 20_000, 40, 30
+    a = sp.csc_array(sp.diags_array([-1.0, 2.5, -1.0], offsets=[-1, 0, 1], shape=(n, n)))
+    b = np.ones((n, columns))
+
+    def resident() -> int:
+        return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+
+    factor(a).solve(b)
+    before = resident()
+    for _ in range(times):
+        factor(a).solve(b)
+    assert resident() - before < times * b.nbytes / 4
 
 
 def test_nested_dissection_changes_the_work_and_not_the_answer(monkeypatch) -> None:

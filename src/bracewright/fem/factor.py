@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
+from weakref import finalize
 
 import numpy as np
 import scipy.sparse as sp
@@ -60,6 +61,10 @@ def _cholesky(library: Any, a: Any) -> Factor | None:
         x = np.zeros_like(rhs)
         solver.solve(rhs, x)
         return x.reshape(b.shape)
+
+    # The library keeps room for the last solution and would not free it with the solver; a solve of no columns does.
+    nothing = np.zeros((n, 0))
+    finalize(solve, solver.solve, nothing, nothing).atexit = False
 
     # The library does not say when a pivot was not positive or memory ran out; a solution that does not fit does.
     probe = np.cos(np.arange(n))
