@@ -204,6 +204,8 @@ def test_a_folder_in_place_of_a_file(tmp_path, capsys):
         (["modes", "x.toml", "--size", "nan"], "got 'nan'"),
         (["modes", "x.toml", "--joints", "welded"], "'welded'"),
         (["cut", "x.toml"], "--out"),
+        (["cut", "x.toml", "--out", ""], "got an empty name"),
+        (["check", " "], "got an empty name"),
         (["listen", "x.toml"], "'listen'"),
     ],
 )
@@ -335,6 +337,47 @@ def test_plain_joints_are_softer_at_thick_corners(design, capsys):
 def test_a_missing_folder_for_the_mesh_is_found_before_the_work(design, tmp_path, capsys):
     assert main(["modes", str(design), "--vtu", str(tmp_path / "no" / "m.vtu")]) == 2
     assert "its folder does not exist" in one_line(capsys)
+
+
+@pytest.mark.parametrize("words", [["modes", "{}", "--vtu"], ["report", "{}", "--out"]])
+def test_a_file_that_is_read_or_of_another_kind_is_not_written_over(words, design, tmp_path, capsys):
+    named = [w.format(design) for w in words]
+    assert main([*named, str(design)]) == 2
+    assert "got the ending '.toml'" in one_line(capsys)
+    ending = {"modes": "vtu", "report": "html"}[words[0]]
+    odd = tmp_path / f"design.{ending}"
+    odd.write_text(GOOD, "utf-8")
+    assert main([words[0], str(odd), words[-1], str(odd)]) == 2
+    assert "it is read here and would be written over" in one_line(capsys)
+    assert odd.read_text("utf-8") == design.read_text("utf-8") == GOOD
+
+
+def test_a_tuned_or_fitted_design_is_not_written_over_itself(tmp_path, capsys):
+    for name, words in {"tuned.toml": ["tune"], "fitted.toml": ["fit"]}.items():
+        path = tmp_path / name
+        path.write_text(GOOD, "utf-8")
+        records = [str(tmp_path / "taps.wav")] if words == ["fit"] else []
+        assert main([*words, str(path), *records, "--out", str(tmp_path)]) == 2
+        assert f"{name}: it is read here" in one_line(capsys)
+        assert path.read_text("utf-8") == GOOD
+
+
+def test_what_is_in_the_way_of_a_search_is_told_before_it(design, tmp_path, capsys):
+    out = tmp_path / "out"
+    out.mkdir()
+    for name in ("tuned.toml", "report.html", "shelf.dxf", "cut-list.csv"):
+        (out / name).write_text("mine")
+        assert main(["tune", str(design), "--out", str(out)]) == 2
+        assert f"{name}: not of an earlier run, or changed since" in one_line(capsys)
+        assert {p.name: p.read_text() for p in out.iterdir()} == {name: "mine"}
+        (out / name).unlink()
+    for name in ("design.toml", "tuned.toml", "cut/shelf.dxf"):
+        (out / "cut").mkdir(exist_ok=True)
+        (out / name).write_text("mine")
+        assert main(["demo", "--out", str(out)]) == 2
+        assert f"{Path(name).name}: not of an earlier run, or changed since" in one_line(capsys)
+        assert [p.read_text() for p in out.rglob("*") if p.is_file()] == ["mine"]
+        (out / name).unlink()
 
 
 def test_cut_writes_what_it_lists(design, tmp_path, capsys):

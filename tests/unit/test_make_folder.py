@@ -18,15 +18,15 @@ from bracewright.design import save
 from bracewright.errors import FileError
 from bracewright.examples import example
 from bracewright.files import held
-from bracewright.make import export
-from bracewright.make.folder import LIST, write_set
+from bracewright.make import check_folder, export
+from bracewright.make.folder import LIST, check_names, write_set
 
 OLD = {"a.dxf": "old a", "b.dxf": b"old b", "sheets/one.dxf": "old one", "more/two.txt": "old two"}
 NEW = {"a.dxf": "new a", "sheets/one.dxf": "new one", "c.dxf": "new c"}
 
 
 def contents(folder: Path) -> dict[str, str]:
-    files = (p for p in folder.rglob("*") if p.is_file() and p.name != LIST)
+    files = (p for p in folder.rglob("*") if p.is_file() and not p.name.endswith(LIST))
     return {p.relative_to(folder).as_posix(): p.read_text() for p in files}
 
 
@@ -111,6 +111,29 @@ def test_a_list_of_junk_is_not_ours(tmp_path: Path, junk: str):
     with pytest.raises(FileError, match=LIST):
         write_set(tmp_path, NEW)
     assert (tmp_path / LIST).read_text() == junk
+
+
+def test_sets_of_two_lists_share_a_folder(tmp_path: Path):
+    write_set(tmp_path, {"tuned.toml": "a", "report.html": "b"}, listed="tune-files.json")
+    write_set(tmp_path, NEW)
+    write_set(tmp_path, {"tuned.toml": "c"}, listed="tune-files.json")
+    assert contents(tmp_path) == NEW | {"tuned.toml": "c"}
+    (tmp_path / "tuned.toml").write_text("by hand")
+    with pytest.raises(FileError, match=r"tuned\.toml"):
+        check_names(tmp_path, ["report.html", "tuned.toml"], listed="tune-files.json")
+
+
+def test_the_names_asked_for_before_a_search_are_those_written_after_it(tmp_path: Path):
+    written = {p.name for p in export(example(), tmp_path) if p.parent == tmp_path} - {LIST}
+    other = tmp_path / "other"
+    for name in written:
+        other.mkdir()
+        (other / name).write_text("mine")
+        with pytest.raises(FileError, match=name):
+            check_folder(example(), other)
+        (other / name).unlink()
+        other.rmdir()
+    check_folder(example(), tmp_path)
 
 
 def test_a_part_that_is_renamed_leaves_no_file_behind(tmp_path: Path):

@@ -41,17 +41,19 @@ def parser() -> Parser:
     modes.add_argument(
         "--joints", choices=("computed", "plain"), help="how thick joints are modelled (default computed)"
     )
-    modes.add_argument("--vtu", metavar="FILE", help="also write parts and mode shapes as a VTU mesh")
+    modes.add_argument("--vtu", type=_name, metavar="FILE.vtu", help="also write parts and mode shapes as a VTU mesh")
 
     sound = command("sound", commands.sound, "what the cabinet itself radiates, relative to its drivers")
     _design(sound)
-    sound.add_argument("--beside", metavar="OTHER", help="a second design file to hear at the same scale")
+    sound.add_argument("--beside", type=_name, metavar="OTHER", help="a second design file to hear at the same scale")
     sound.add_argument("--quick", action="store_true", help="rough: each panel as if in an endless baffle")
     sound.add_argument("--high", type=_number(200.0, 4000.0), default=2000.0, metavar="HZ", help="up to here (2000)")
     sound.add_argument("--count", type=_whole(20, 2000), default=200, help="how many frequencies (default %(default)s)")
     sound.add_argument("--size", type=_number(10.0, 100.0), metavar="MM", help="side of an element, mm")
-    sound.add_argument("--out", metavar="DIR", help="also write pictures, and sound files to listen to")
-    sound.add_argument("--wav", metavar="FILE", help="what to listen to (default: plucked notes and noise of our own)")
+    sound.add_argument("--out", type=_name, metavar="DIR", help="also write pictures, and sound files to listen to")
+    sound.add_argument(
+        "--wav", type=_name, metavar="FILE", help="what to listen to (default: plucked notes and noise of our own)"
+    )
     sound.add_argument("--boost", type=_number(0.0, 60.0), default=20.0, metavar="DB", help="of the cabinet alone (20)")
 
     tune = command("tune", searches.tune, "search for better brace positions and pocket sizes")
@@ -69,7 +71,9 @@ def parser() -> Parser:
     fit = command("fit", commands.fit, "correct a design's boards and joints by records of taps on the cabinet")
     _design(fit)
     _out(fit)
-    fit.add_argument("records", nargs="+", metavar="RECORDS", help="WAV, CSV or UFF files, or folders with taps.toml")
+    fit.add_argument(
+        "records", type=_name, nargs="+", metavar="RECORDS", help="WAV, CSV or UFF files, or folders with taps.toml"
+    )
     fit.add_argument(
         "--low", type=_number(5.0, 20_000.0), metavar="HZ", help="lowest frequency (default: by the design)"
     )
@@ -81,8 +85,10 @@ def parser() -> Parser:
         "--size", type=_number(10.0, 200.0), default=40.0, metavar="MM", help="side of an element, mm (40)"
     )
     fit.add_argument("--serial", metavar="NAME", help="keep the modes under this serial number, in DIR/NAME")
-    fit.add_argument("--reference", metavar="RECORD", help="fit nothing; check against modes kept before")
-    fit.add_argument("--pair", metavar="RECORD", help="with --reference: also whether it makes a pair with this one")
+    fit.add_argument("--reference", type=_name, metavar="RECORD", help="fit nothing; check against modes kept before")
+    fit.add_argument(
+        "--pair", type=_name, metavar="RECORD", help="with --reference: also whether it makes a pair with this one"
+    )
     fit.add_argument(
         "--tolerance", type=_number(0.1, 30.0), default=3.0, metavar="PERCENT", help="of frequencies in a check (3)"
     )
@@ -96,29 +102,42 @@ def parser() -> Parser:
         "report", commands.report, "one HTML page about a cabinet: for the customer first, then for the maker"
     )
     _design(page)
-    page.add_argument("--out", required=True, metavar="FILE.html", help="page to write")
-    page.add_argument("--beside", metavar="OTHER", help="the design file it was before")
+    page.add_argument("--out", type=_name, required=True, metavar="FILE.html", help="page to write")
+    page.add_argument("--beside", type=_name, metavar="OTHER", help="the design file it was before")
     page.add_argument("--quick", action="store_true", help="rough sound, up to 1 kHz")
     page.add_argument("--size", type=_number(10.0, 100.0), default=30.0, metavar="MM", help="side of elements, mm (30)")
 
     demo = command("demo", searches.demo, "run the whole job on an example cabinet")
     demo.add_argument(
-        "--out", default="bracewright-demo", metavar="DIR", help="folder to write to (default %(default)s)"
+        "--out",
+        type=_name,
+        default="bracewright-demo",
+        metavar="DIR",
+        help="folder to write to (default %(default)s)",
     )
     _seed(demo)
     return whole
 
 
 def _design(sub: Parser) -> None:
-    sub.add_argument("file", metavar="FILE", help="design file")
+    sub.add_argument("file", type=_name, metavar="FILE", help="design file")
 
 
 def _out(sub: Parser) -> None:
-    sub.add_argument("--out", required=True, metavar="DIR", help="folder to write to; made if it is missing")
+    sub.add_argument(
+        "--out", type=_name, required=True, metavar="DIR", help="folder to write to; made if it is missing"
+    )
 
 
 def _seed(sub: Parser) -> None:
     sub.add_argument("--seed", type=_whole(0, 2**31 - 1), default=0, help="start of the random numbers (default 0)")
+
+
+def _name(text: str) -> str:
+    """Refuse no name at all, as a shell makes of a variable that is not set."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("got an empty name; give one")
+    return text
 
 
 def _whole(low: int, high: int) -> Callable[[str], int]:

@@ -43,7 +43,7 @@ def modes(args: argparse.Namespace, progress: Progress) -> Result:
 
     cabinet = load(args.file)
     if args.vtu:
-        _in_a_folder(args.vtu, "--vtu")
+        _check_file(args, args.vtu, "--vtu", ".vtu")
     given = {k: getattr(args, k) for k in ("size", "joints") if getattr(args, k) is not None}
     progress("meshing and assembling")
     model = system.build(cabinet, **given)
@@ -148,7 +148,7 @@ def fit(args: argparse.Namespace, progress: Progress) -> Result:
     cabinet = load(args.file)
     serial = serial_number(args.serial or "unnamed")
     kept, other = (load_modes(p) if p else None for p in (args.reference, args.pair))
-    folder = out_folder(args)
+    folder = out_folder(args, "fitted.toml")
     how = {"low_Hz": args.low, "high_Hz": args.high, "block_s": args.block, "window_s": args.window}
     if kept is None:
         progress("reading the records and fitting")
@@ -194,7 +194,7 @@ def report(args: argparse.Namespace, progress: Progress) -> Result:
     from bracewright.show.report import write_report
 
     cabinet, beside = load(args.file), load(args.beside) if args.beside else None
-    _in_a_folder(args.out, "--out")
+    _check_file(args, args.out, "--out", ".html", ".htm")
     made = write_report(cabinet, args.out, beside=beside, size=args.size, quick=args.quick, progress=progress)
     mean, most = made.error_percent
     first = made.now.modes.frequency_Hz[0]
@@ -205,8 +205,13 @@ def report(args: argparse.Namespace, progress: Progress) -> Result:
     return {**made.to_table(), "files": [args.out]}, text
 
 
-def out_folder(args: argparse.Namespace) -> Path:
-    """Make the folder to write to, before any long work, and keep other processes out of it."""
+def out_folder(args: argparse.Namespace, *names: str) -> Path:
+    """Make the folder to write to, before any long work, and keep other processes out of it.
+
+    None of the files that will be written, where they are named, may be one that is read.
+    """
+    for name in names:
+        _check_not_read(args, Path(args.out) / name)
     folder = make_folder(args.out)
     if not os.access(folder, os.W_OK):
         raise FileError(f"{folder}: cannot be written to; name another folder with --out")
@@ -214,7 +219,17 @@ def out_folder(args: argparse.Namespace) -> Path:
     return folder
 
 
-def _in_a_folder(path: str, option: str) -> None:
-    """Refuse a file to write whose folder is not there, before any long work."""
+def _check_file(args: argparse.Namespace, path: str, option: str, *endings: str) -> None:
+    """Refuse a file to write before any long work: no folder, an ending that means another format, a file we read."""
     if not Path(path).absolute().parent.is_dir():
         raise FileError(f"{path}: its folder does not exist; make it or name another with {option}")
+    if Path(path).suffix.lower() not in endings:
+        raise FileError(f"{path}: got the ending {Path(path).suffix!r}; name a file that ends with {endings[0]}")
+    _check_not_read(args, Path(path))
+
+
+def _check_not_read(args: argparse.Namespace, path: Path) -> None:
+    """Refuse to write over a design that is read."""
+    for read in (getattr(args, key, None) for key in ("file", "beside")):
+        if read and path.exists() and Path(read).exists() and path.samefile(read):
+            raise FileError(f"{path}: it is read here and would be written over; name another to write")

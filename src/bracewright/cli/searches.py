@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from bracewright.fem.system import Model
 
 KEPT_SEARCH = "search.jsonl"
+TUNED, TUNED_LIST = ("tuned.toml", "report.html"), "tune-files.json"
+DEMO, DEMO_LIST = ("design.toml", "account.txt", "tuned.toml", "modes.png"), "demo-files.json"
 DEMO_MODES = 20
 REPORT_SIZE = 40.0  # mm; elements of a search's own report
 DEMO_EVALUATIONS = 16
@@ -32,13 +34,17 @@ GOAL_WEIGHTS: dict[str, dict[str, float]] = {
 
 def tune(args: argparse.Namespace, progress: Progress) -> Result:
     """Search from a design; write the best with its outlines and a report."""
-    from bracewright.design.designfile import load, save
-    from bracewright.make import export
-    from bracewright.show.report import write_report
+    from bracewright.design.designfile import dumps, load
+    from bracewright.make import check_folder, export
+    from bracewright.make.folder import check_names, write_set
+    from bracewright.show.report import ReportPage
+    from bracewright.show.report_text import html
     from bracewright.tune import Goal, search
 
     cabinet = load(args.file)
-    folder = out_folder(args)
+    folder = out_folder(args, *TUNED)
+    check_names(folder, TUNED, listed=TUNED_LIST)
+    check_folder(cabinet, folder)
     kept = folder / KEPT_SEARCH
     if not args.resume:
         kept.unlink(missing_ok=True)
@@ -55,36 +61,38 @@ def tune(args: argparse.Namespace, progress: Progress) -> Result:
         tell=progress,
     )
     progress("writing the tuned design and its outlines")
-    save(found.cabinet, folder / "tuned.toml")
+    own = {"tuned.toml": dumps(found.cabinet)}
+    files = write_set(folder, own, listed=TUNED_LIST)
     cut = export(found.cabinet, folder)
-    own = [folder / "tuned.toml"]
     if not found.stopped:  # whoever stops it does not wait for a report
-        own.append(folder / "report.html")
-        write_report(found.cabinet, own[1], beside=cabinet, size=REPORT_SIZE, quick=True, progress=progress)
-    table = {"name": cabinet.name, **found.to_table(), "files": [str(f) for f in (*own, *cut)]}
-    wrote = f"written to {folder}: {', '.join(f.name for f in own)} and {len(cut)} files to cut from\n"
+        own["report.html"] = html(ReportPage.of(found.cabinet, cabinet, REPORT_SIZE, True, progress))
+        files = write_set(folder, own, listed=TUNED_LIST)
+    table = {"name": cabinet.name, **found.to_table(), "files": [str(f) for f in (*files, *cut)]}
+    wrote = f"written to {folder}: {', '.join(own)} and {len(cut)} files to cut from\n"
     return table, f"{found.text()}\n{wrote}"
 
 
 def demo(args: argparse.Namespace, progress: Progress) -> Result:
     """Account, modes, search, modes again, pictures and files to cut from, of an example."""
     from bracewright.design.account import account
-    from bracewright.design.designfile import save
+    from bracewright.design.designfile import dumps
     from bracewright.examples import example
     from bracewright.fem.modes import solve
     from bracewright.fem.system import build
-    from bracewright.files import write_file
-    from bracewright.make import export
+    from bracewright.make import check_folder, export
+    from bracewright.make.folder import check_names, write_set
     from bracewright.show import plots
     from bracewright.tune import Goal, search
 
     started = time.perf_counter()
     cabinet = example("stand-mount")
     folder = out_folder(args)
+    check_names(folder, DEMO, listed=DEMO_LIST)
+    check_folder(cabinet, folder / "cut")
     progress("account")
     a = account(cabinet)
-    save(cabinet, folder / "design.toml")
-    write_file(folder / "account.txt", a.text())
+    own: dict[str, str | bytes] = {"design.toml": dumps(cabinet), "account.txt": a.text()}
+    write_set(folder, own, listed=DEMO_LIST)
 
     def modes_of(c: Cabinet, when: str) -> tuple[Model, Modes]:
         progress(f"modes {when}")
@@ -99,10 +107,9 @@ def demo(args: argparse.Namespace, progress: Progress) -> Result:
         raise KeyboardInterrupt
     after = modes_of(found.cabinet, "after")
     progress("pictures and files to cut from")
-    save(found.cabinet, folder / "tuned.toml")
-    plots.save_png(plots.before_after(before, after), folder / "modes.png")
+    own |= {"tuned.toml": dumps(found.cabinet), "modes.png": plots.png(plots.before_after(before, after))}
+    files = write_set(folder, own, listed=DEMO_LIST)
     cut = export(found.cabinet, folder / "cut")
-    own = [folder / name for name in ("design.toml", "account.txt", "tuned.toml", "modes.png")]
     seconds = time.perf_counter() - started
     table = {
         "name": cabinet.name,
@@ -112,7 +119,7 @@ def demo(args: argparse.Namespace, progress: Progress) -> Result:
         "modes_after_Hz": after[1].frequency_Hz.tolist(),
         **found.to_table(),
         "seconds": seconds,
-        "files": [str(f) for f in (*own, *cut)],
+        "files": [str(f) for f in (*files, *cut)],
     }
     rows = zip(before[1].frequency_Hz, after[1].frequency_Hz, strict=True)
     lines = [
@@ -124,7 +131,7 @@ def demo(args: argparse.Namespace, progress: Progress) -> Result:
         "",
         found.text(),
         f"{seconds:.0f} s; written to {folder}:",
-        *(f"  {f.name}" for f in own),
+        *(f"  {n}" for n in own),
         f"  cut: {len(cut)} files; begin with read-me-first.txt",
     ]
     return table, "\n".join(lines) + "\n"

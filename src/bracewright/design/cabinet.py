@@ -276,14 +276,13 @@ class Cabinet:
                         f"{d.rear_brace!r} does not stand across the driver's axis; name a brace that does",
                         key=f"drivers.{d.opening}.rear_brace",
                     )
-        parts = [*PANELS, *(b.name for b in self.braces)]
         for k, sheet in enumerate(self.damping):
-            choice(sheet.part, f"damping[{k}].part", parts)
+            choice(sheet.part, f"damping[{k}].part", self.parts)
         number(self.stuffing_loss_factor, "stuffing.loss_factor", low=0.0, high=2.0)
         for b in self.braces:
             for axis, ends in b.within:
                 for end in ends:
-                    choice(end, f"braces.{b.name}.within.{axis}", [p for p in parts if p != b.name])
+                    choice(end, f"braces.{b.name}.within.{axis}", [p for p in self.parts if p != b.name])
 
     def _check_boards(self) -> None:
         known = [b.name for b in self.boards]
@@ -350,6 +349,11 @@ class Cabinet:
     def board(self, name: str) -> Board:
         """Return the board of that name."""
         return self._board_named[name]
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Names of all panels, then of all braces."""
+        return (*PANELS, *(b.name for b in self.braces))
 
     def panel(self, side: str) -> Panel:
         """Return a panel by side."""

@@ -84,7 +84,7 @@ def clearances(cabinet: Cabinet, wanted: Wanted) -> Iterator[Clearance]:
             for other, second in part.cuts[k + 1 :]:
                 gap = geometry.clearance(path, second)
                 yield Clearance(where=key, what=f"wood to {other!r}", distance=gap, wanted=wanted.bridge)
-    thickness = {p: cabinet.part_board(p).thickness for p in (*PANELS, *(b.name for b in cabinet.braces))}
+    thickness = {p: cabinet.part_board(p).thickness for p in cabinet.parts}
     least = max(wanted.board, max(thickness.values()) / 10)
     for name, t in thickness.items():
         if t < least:

@@ -59,15 +59,14 @@ def check(cabinet: Cabinet) -> None:
 def _check_joints(cabinet: Cabinet) -> None:
     """Refuse a joint of its own between parts that do not touch, and a tongue its board cannot carry."""
     meeting = {frozenset((m.a, m.b)) for m in meetings(cabinet)} if cabinet.joint_overrides else set()
-    parts = [*PANELS, *(b.name for b in cabinet.braces)]
-    pairs = {f"{a}-{b}": frozenset((a, b)) for a in parts for b in parts if a != b}
+    pairs = {f"{a}-{b}": frozenset((a, b)) for a in cabinet.parts for b in cabinet.parts if a != b}
     for key, spec in cabinet.joint_overrides:
         if pairs.get(key) not in meeting:
             raise DesignError(
                 "these two parts do not touch; remove the joint or move a part", key=f"joints.edges.{key}"
             )
         _check_tongue(spec, [cabinet.part_board(p).thickness for p in pairs[key]], f"joints.edges.{key}")
-    boards = [cabinet.part_board(p).thickness for p in parts]
+    boards = [cabinet.part_board(p).thickness for p in cabinet.parts]
     _check_tongue(cabinet.joint, boards, "joints.default")
     if cabinet.brace_joint is not None:
         _check_tongue(cabinet.brace_joint, boards, "joints.braces")

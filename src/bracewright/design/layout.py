@@ -264,7 +264,7 @@ def part_layout(cabinet: Cabinet, part: str, reach: str = "inner") -> PartLayout
 @lru_cache(maxsize=64)
 def layouts(cabinet: Cabinet, reach: str = "inner") -> dict[str, PartLayout]:
     """Lay out every part, panels first. Treat the answer as read-only: it is cached."""
-    return {p: part_layout(cabinet, p, reach) for p in (*PANELS, *(b.name for b in cabinet.braces))}
+    return {p: part_layout(cabinet, p, reach) for p in cabinet.parts}
 
 
 def region(part: PartLayout, tolerance: float = 0.02) -> Polygon:

@@ -66,7 +66,7 @@ class Touched:
 
 def touched(cabinet: Cabinet, below: Cabinet, above: Cabinet) -> Touched:
     """Which parts differ between two designs in board, outline or place."""
-    parts = (*PANELS, *(b.name for b in cabinet.braces))
+    parts = cabinet.parts
     named = ("joint", "brace_joint", "joint_overrides")
     joints = any(getattr(below, k) != getattr(above, k) for k in named)
     resized = any(getattr(below, k) != getattr(above, k) for k in ("width", "depth", "height"))

@@ -13,7 +13,7 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import PANELS, Cabinet
+from bracewright.design.cabinet import Cabinet
 from bracewright.design.checks import choice, number
 from bracewright.design.mounted import Driver
 from bracewright.fem.joints import JointRow, energy, plain_joint, rows
@@ -160,8 +160,7 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "comput
     choice(joints, "joints", JOINT_MODELS)
     number(size, "size", low=2.0, high=500.0, hint="element side in mm")
     t0 = time.perf_counter()
-    names = (*PANELS, *(b.name for b in cabinet.braces))
-    parts = {name: flat_part(cabinet, name, size, _reach(joints)) for name in names}
+    parts = {name: flat_part(cabinet, name, size, _reach(joints)) for name in cabinet.parts}
     t1 = time.perf_counter()
     model = assemble(cabinet, parts, size=size, joints=joints)
     return replace(model, seconds={**model.seconds, "mesh": t1 - t0})

@@ -14,7 +14,7 @@ from bracewright.make.pages import full_size_pdf
 from bracewright.make.parts import Bevel, Operation, PartDrawing
 from bracewright.make.sheets import BoardTotal, CutListRow, board_totals, cut_list
 from bracewright.make.sketch import of_part, svg
-from bracewright.make.workshop import export, file_stems, obstacles
+from bracewright.make.workshop import check_folder, export, file_stems, obstacles
 
 __all__ = [
     "CAUTIONS",
@@ -32,6 +32,7 @@ __all__ = [
     "assembly",
     "board_totals",
     "check_cutter",
+    "check_folder",
     "cut_list",
     "drawings",
     "export",

@@ -63,7 +63,7 @@ def assembly(cabinet: Cabinet) -> Assembly:
     """
     found = joints(cabinet)
     cabinet = as_measured(cabinet)
-    names = [*PANELS, *(b.name for b in cabinet.braces)]
+    names = list(cabinet.parts)
     directions = _directions(found)
     blocked = [_blocking(cabinet, found, names, v) for v in directions]
     across = [p.frame.e3 for p in layouts(cabinet, "inner").values()]

@@ -16,12 +16,14 @@ from bracewright.make.buildsheet import blocks
 from bracewright.make.cautions import CAUTIONS, READING
 from bracewright.make.cutter import check_cutter, templates
 from bracewright.make.drawings import drawings
-from bracewright.make.folder import LIST, write_set
+from bracewright.make.folder import LIST, check_names, write_set
 from bracewright.make.nesting import nest
 from bracewright.make.pages import full_size_pdf
 from bracewright.make.sheets import cut_list
 from bracewright.make.sketch import of_part, svg
 
+LISTS = ("coordinates.csv", "coordinates.json", "cut-list.csv", "build-sheet.html", "build-sheet.pdf")
+READ_FIRST = "read-me-first.txt"
 # Names that Windows keeps for devices, whatever the ending.
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{d}{n}" for d in ("com", "lpt") for n in "0123456789¹²³")}
 
@@ -60,6 +62,15 @@ def export(cabinet: Cabinet, folder: str | os.PathLike[str], *, dxf_version: str
     return write_set(folder, _content(cabinet, dxf_version))
 
 
+def check_folder(cabinet: Cabinet, folder: str | os.PathLike[str]) -> None:
+    """Refuse a folder where `export` would find files of others in its way; raises FileError.
+
+    Asked before a long search, whose outcome may have other sheets and templates: those are not looked for.
+    """
+    stems = file_stems(cabinet.parts)
+    check_names(folder, [*(f"{s}.dxf" for s in stems.values()), *LISTS, READ_FIRST])
+
+
 def obstacles(cabinet: Cabinet) -> tuple[str, ...]:
     """Return what keeps a sound design from being made as it is: what `export` refuses, what locks in assembly."""
     try:
@@ -78,13 +89,16 @@ def _content(cabinet: Cabinet, dxf_version: str) -> dict[str, str | bytes]:
     check_cutter(parts, joinery)
     stems = file_stems(p.name for p in parts)
     out: dict[str, str | bytes] = {f"{stems[p.name]}.dxf": dxf.to_dxf(p, version=dxf_version) for p in parts}
-    out["coordinates.csv"] = coordinates.to_csv(parts)
-    out["coordinates.json"] = coordinates.to_json(parts, cabinet=cabinet.name)
-    out["cut-list.csv"] = sheets.to_csv(cut_list(cabinet, parts))
     nested = nest(cabinet, parts)
     page = blocks(cabinet, parts, nested)
-    out["build-sheet.html"] = to_html(page, cabinet.name)
-    out["build-sheet.pdf"] = booklet_pdf(page)
+    lists = (
+        coordinates.to_csv(parts),
+        coordinates.to_json(parts, cabinet=cabinet.name),
+        sheets.to_csv(cut_list(cabinet, parts)),
+        to_html(page, cabinet.name),
+        booklet_pdf(page),
+    )
+    out |= zip(LISTS, lists, strict=True)
     for title, sheet in zip(file_stems(s.title for s in nested).values(), nested, strict=True):
         out[f"sheets/{title}.dxf"] = dxf.sheet_dxf(sheet, parts, oversize=joinery.oversize, version=dxf_version)
     for p in parts:
@@ -101,7 +115,7 @@ def _content(cabinet: Cabinet, dxf_version: str) -> dict[str, str | bytes]:
         f"CANNOT BE ASSEMBLED AS DRAWN: {', '.join(group)} lock each other.\n\n"
         for group in assembly(cabinet).conflicts
     )
-    out["read-me-first.txt"] = f"{warned}{CAUTIONS}\n{READING}\nFILES OF {cabinet.name}\n\n{listed}"
+    out[READ_FIRST] = f"{warned}{CAUTIONS}\n{READING}\nFILES OF {cabinet.name}\n\n{listed}"
     return out
 
 

@@ -152,8 +152,7 @@ def _with_joint(cabinet: Cabinet, key: str, factor: float) -> Cabinet:
     pairs = {f"{m.a}-{m.b}" for m in lay.meetings(cabinet)}
     mine = [p for p in pairs if p == target or "-".join(p.split("-")[::-1]) == target]
     if not mine:
-        parts = [*PANELS, *(b.name for b in cabinet.braces)]
-        choice(target, key, [*sorted(pairs), *parts])
+        choice(target, key, [*sorted(pairs), *cabinet.parts])
         mine = sorted(p for p in pairs if target in p.split("-"))
     overrides = dict(cabinet.joint_overrides)
     for p in mine:

@@ -19,7 +19,7 @@ from bracewright.fem.mesh import MM
 from bracewright.fem.modes import Modes
 from bracewright.fem.system import Model
 from bracewright.show import canvas
-from bracewright.show.canvas import check, figure_of, new_axes, outward, save_png
+from bracewright.show.canvas import check, figure_of, new_axes, outward, png, save_png
 from bracewright.show.pocket_plots import pocket_drawing
 from bracewright.show.space_plots import cabinet_drawing, deformed, movie, movie_html
 
@@ -38,6 +38,7 @@ __all__ = [
     "mode_map",
     "movie",
     "movie_html",
+    "png",
     "pocket_drawing",
     "save_png",
     "sensitivity_map",

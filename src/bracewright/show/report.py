@@ -87,6 +87,15 @@ class ReportPage:
     coarse_Hz: Any
     coarser: float = COARSER
 
+    @classmethod
+    def of(cls, cabinet: Cabinet, beside: Cabinet | None, size: float, quick: bool, progress: Progress) -> ReportPage:
+        """Compute a cabinet, and one beside it."""
+        now = Solved.of(cabinet, size, quick, progress)
+        progress("a coarser mesh, for the error")
+        coarse = solve(build(cabinet, size=COARSER * size), COUNT, prove=False).frequency_Hz
+        other = Solved.of(beside, size, quick, progress) if beside is not None else None
+        return cls(now=now, beside=other, quick=quick, coarse_Hz=coarse)
+
     @property
     def version(self) -> str:
         """The program's."""
@@ -182,11 +191,7 @@ def write_report(
         The page cannot be written; one that was there is then untouched.
     """
     tell = progress or (lambda _: None)
-    now = Solved.of(cabinet, size, quick, tell)
-    tell("a coarser mesh, for the error")
-    coarse = solve(build(cabinet, size=COARSER * size), COUNT, prove=False).frequency_Hz
-    other = Solved.of(beside, size, quick, tell) if beside is not None else None
-    result = ReportPage(now=now, beside=other, quick=quick, coarse_Hz=coarse)
+    result = ReportPage.of(cabinet, beside, size, quick, tell)
     tell("drawing")
     write_file(path, html(result))
     return result
