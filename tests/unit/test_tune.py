@@ -161,7 +161,7 @@ def test_patterns_choose_variables_and_partitions_stay():
     assert set(Space.of(cabinet, include=["*.at"]).names) == {"shelf.at", "floor.at"}
     assert not any(n.startswith("floor") for n in Space.of(cabinet).names)
     assert Space.of(cabinet, exclude=["*.pocket*"]).names == ("shelf.at",)
-    with pytest.raises(DesignError, match=r"'shlef\.at' matches no variable; known are shelf\.at"):
+    with pytest.raises(DesignError, match=r"'shlef\.at' matches no variable; did you mean 'shelf\.at'\?; known"):
         Space.of(cabinet, include=["shlef.at"])
 
 

@@ -18,7 +18,8 @@ from bracewright.errors import DesignError
 from bracewright.tune import Limits, Space, search
 from bracewright.tune.choices import options, thicker
 from bracewright.tune.constraints import Rules, amounts
-from bracewright.tune.pockets import free_form, with_free_pockets
+from bracewright.tune.pockets import check_free, free_form, with_free_pockets
+from bracewright.tune.variables import with_own_wishes
 
 COARSE = 70.0
 
@@ -112,6 +113,40 @@ def test_the_file_says_what_moves():
     assert "low.pocket 1.corner" not in Space.of(two_shelves()).names
 
 
+def test_a_wish_for_what_is_not_there_is_refused():
+    """A misspelt `hold` would otherwise let move what was to stay."""
+    with pytest.raises(DesignError, match=r"tune\.hold: 'lwo\.at' matches no variable; did you mean 'low\.at'"):
+        Space.of(two_shelves(hold=("lwo.at",)))
+    with pytest.raises(DesignError, match=r"tune\.move: 'lwo\.at' matches no variable"):
+        search(two_shelves(move=("lwo.at",), most_braces=2), size=COARSE, evaluations=2)
+    with pytest.raises(DesignError, match=r"tune\.hold: 'lwo\.at' matches no variable"):
+        search(two_shelves(hold=("lwo.at",), most_braces=2), size=COARSE, evaluations=2)
+    with pytest.raises(DesignError, match=r"tune\.free: 'mid\.\*' is no pocket"):
+        search(two_shelves(free=("mid.*",)), size=COARSE, evaluations=2)
+    with pytest.raises(DesignError, match=r"move: got \[\]"):
+        loads(dumps(two_shelves()) + "\n[tune]\nmove = []\n")
+
+
+def test_wishes_for_a_brace_do_not_keep_it_from_being_left_out():
+    """A pattern of the brace left out matched nothing, so that this choice was never looked at."""
+    cabinet = two_shelves(
+        move=("low.at", "high.at"),
+        hold=("high.pocket*",),
+        free=("high.*",),
+        ties=(Tie(leader="low.at", followers=("high.at",), total=690.0),),
+        choices=(Choice(brace="high", optional=True),),
+        goal=(("raise", 1.0),),
+    )
+    bare = options(cabinet)["no high"]
+    assert with_own_wishes(bare).tune == replace(bare.tune, move=("low.at",), hold=(), ties=())
+    assert Space.of(with_own_wishes(bare)).names == ("low.at",)
+    nothing = with_own_wishes(replace(bare, tune=replace(bare.tune, move=("high.at",))))
+    assert Space.of(nothing).names == ()
+    found = search(cabinet, size=COARSE, evaluations=8)
+    assert "could not be searched" not in found.message
+    assert len({t.score for t in found.history}) > 2
+
+
 def test_a_brace_with_an_axis_can_be_turned():
     leaning = replace(shelf(240.0, name="low"), tilt_deg=4.0, tilt_about="x")
     space = Space.of(box(height=700, braces=(leaning,)))
@@ -141,7 +176,7 @@ def test_a_pocket_set_free_keeps_its_outline_and_moves_by_its_radii():
     np.testing.assert_allclose(after[0] - before[0], [5.0, 0.0], atol=1e-9)
     np.testing.assert_allclose(after[1:], before[1:], atol=1e-9)
     with pytest.raises(DesignError, match=r"no pocket; known are low\.pocket 1, high\.pocket 1"):
-        with_free_pockets(two_shelves(free=("mid.*",)))
+        check_free(two_shelves(free=("mid.*",)))
 
 
 def test_every_combination_of_choices_that_can_be_built():

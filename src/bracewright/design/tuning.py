@@ -160,6 +160,8 @@ def from_table(value: object) -> Tuning:
     for key in ("move", "hold", "free"):
         if key in given:
             given[key] = _texts(given[key], key)
+    if given.get("move") == ():
+        raise DesignError("got []; name what may move, or leave the key out and everything may", key="move")
     for key, known in (("goal", GOALS), ("limits", LIMITS)):
         if key in given:
             pairs = table(given[key], key)

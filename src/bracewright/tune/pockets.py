@@ -94,13 +94,9 @@ def with_free_pockets(cabinet: Cabinet) -> Cabinet:
     Raises
     ------
     DesignError
-        It names a pocket that is not there.
+        A pocket cannot be one.
     """
     wishes = cabinet.tune
-    known = [f"{b.name}.{n}" for b in cabinet.braces for n in cut_names(b)]
-    for pattern in wishes.free:
-        if not any(fnmatchcase(name, pattern) for name in known):
-            raise DesignError(f"{pattern!r} is no pocket; known are {', '.join(known)}", key="tune.free")
     braces = []
     for b in cabinet.braces:
         chosen = [any(fnmatchcase(f"{b.name}.{n}", p) for p in wishes.free) for n in cut_names(b)]
@@ -110,6 +106,14 @@ def with_free_pockets(cabinet: Cabinet) -> Cabinet:
         )
         braces.append(replace(b, pockets=pockets))
     return replace(cabinet, braces=tuple(braces), tune=replace(wishes, free=()))
+
+
+def check_free(cabinet: Cabinet) -> None:
+    """Refuse a ``[tune]`` table that sets a pocket free which is not there."""
+    known = [f"{b.name}.{n}" for b in cabinet.braces for n in cut_names(b)]
+    for pattern in cabinet.tune.free:
+        if not any(fnmatchcase(name, pattern) for name in known):
+            raise DesignError(f"{pattern!r} is no pocket; known are {', '.join(known)}", key="tune.free")
 
 
 def inside_radius(shape: Shape) -> float:

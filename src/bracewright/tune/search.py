@@ -14,10 +14,10 @@ from bracewright.tune.choices import options
 from bracewright.tune.constraints import Limits, Rules
 from bracewright.tune.goals import Goal, Numbers
 from bracewright.tune.looks import Look
-from bracewright.tune.pockets import with_free_pockets
+from bracewright.tune.pockets import check_free, with_free_pockets
 from bracewright.tune.result import SearchResult, Trial
 from bracewright.tune.run import Progress, Run
-from bracewright.tune.variables import Space
+from bracewright.tune.variables import Space, check_wishes, known, with_own_wishes
 
 PROMISING = 3  # combinations of choices that are searched from
 
@@ -100,21 +100,34 @@ def _among(cabinet: Cabinet, limits: Limits, bare: Run, evaluations: int, seed: 
     """Look at every combination of the choices, then search from the most promising ones."""
     runs: list[tuple[float, str, Run]] = []
     history: list[Trial] = []
-    refused: list[str] = []
+    refused: dict[str, DesignError | SolveError] = {}
     before: Numbers = {}
+    starts: dict[str, Cabinet] = {}
+    check_free(cabinet)
     for said, start in options(cabinet).items():
         try:
-            free = with_free_pockets(start)
+            starts[said] = with_free_pockets(start)
+        except DesignError as e:
+            refused[said] = e
+    # A name that no choice knows is a mistake; one that some lack is no fault of theirs.
+    if starts:
+        check_wishes(cabinet.tune, sorted({name for c in starts.values() for name in known(c, limits)}))
+    for said, start in starts.items():
+        try:
+            free = with_own_wishes(start, limits)
             run = bare.anew(Space.of(free, limits=limits), Rules.of(free, limits), before, history)
             mended, _ = run.kept_start()
             score = run.look(run.space.apply(mended))["score"]
         except (DesignError, SolveError) as e:
-            refused.append(f"{said}: {e}")
+            refused[said] = e
             continue
         before = before or run.before
         runs.append((score, said, run))
     if not runs:
-        raise DesignError("none of the choices keeps the limits; " + "; ".join(refused[:3]), key="tune.choices")
+        if not cabinet.tune.choices:
+            raise next(iter(refused.values()))
+        told = "; ".join(f"{said}: {e}" for said, e in list(refused.items())[:3])
+        raise DesignError(f"none of the choices keeps the limits; {told}", key="tune.choices")
     promising = [r for r in sorted(runs, key=lambda r: -r[0]) if r[2].space.variables][:PROMISING]
     results: list[tuple[float, str, SearchResult]] = []
     for k, (_, said, run) in enumerate(promising):
@@ -128,4 +141,7 @@ def _among(cabinet: Cabinet, limits: Limits, bare: Run, evaluations: int, seed: 
     if not results:
         raise DesignError("nothing can move in the chosen designs; add a brace", key="braces")
     _, said, best = max(results, key=lambda r: r[0])
-    return replace(best, message=f"{best.message}; chosen: {said}", evaluations=len(history), history=tuple(history))
+    chosen = f"{best.message}; chosen: {said}"
+    if refused:
+        chosen += f"; could not be searched: {', '.join(refused)} ({next(iter(refused.values()))})"
+    return replace(best, message=chosen, evaluations=len(history), history=tuple(history))

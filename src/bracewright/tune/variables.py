@@ -7,7 +7,7 @@ or more points is a free-form pocket: its radii move.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from typing import Any, cast
@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from bracewright.design import layout
 from bracewright.design.cabinet import PANELS, Brace, Cabinet, in_plane
 from bracewright.design.checks import nearest
+from bracewright.design.tuning import Tie, Tuning
 from bracewright.errors import DesignError
 from bracewright.tune.constraints import Limits, stacked
 from bracewright.tune.pockets import cut_names, parameters, reshaped
@@ -127,19 +128,20 @@ class Space:
         Raises
         ------
         DesignError
-            A pattern of `include` or a name of a tie matches nothing.
+            A pattern or a name of a tie matches nothing.
         """
         wishes = cabinet.tune
+        key = "include" if include is not None else "tune.move"
         include = include if include is not None else wishes.move or None
+        names = known(cabinet, limits)
+        _check_patterns(exclude, names, "exclude")
+        _check_patterns(wishes.hold, names, "tune.hold")
         exclude = (*exclude, *wishes.hold)
         everything = found = list(_variables(cabinet, limits or Limits()))
         if include is None:
             include = ("*",)
             found = [v for v in found if not (v.asked or cabinet.brace(v.brace).is_partition)]
-        for pattern in include if found else ():
-            if not any(fnmatchcase(v.name, pattern) for v in found):
-                known = ", ".join(v.name for v in found)
-                raise DesignError(f"{pattern!r} matches no variable; known are {known}", key="include")
+        _check_patterns(include, [v.name for v in found], key)
 
         def wanted(name: str) -> bool:
             return any(fnmatchcase(name, p) for p in include) and not any(fnmatchcase(name, p) for p in exclude)
@@ -150,20 +152,15 @@ class Space:
     @classmethod
     def _bound(cls, cabinet: Cabinet, kept: list[Variable], everything: Sequence[Variable]) -> Space:
         """Tie variables together as the design asks."""
-        known = {v.name: v for v in everything}
+        every = {v.name: v for v in everything}
         free = {v.name: v for v in kept}
         followers: list[tuple[Variable, str, float | None]] = []
         for k, tie in enumerate(cabinet.tune.ties):
-            for name in (tie.leader, *tie.followers):
-                if name not in known:
-                    raise DesignError(
-                        f"{name!r} is no variable{nearest(name, known)}; known are {', '.join(known)}",
-                        key=f"tune.ties[{k}]",
-                    )
+            _check_tie(tie, every, k)
             if tie.leader not in free:
                 continue
             for name in tie.followers:
-                v, lead = known[name], free[tie.leader]
+                v, lead = every[name], free[tie.leader]
                 free.pop(name, None)
                 ends = (v.low, v.high) if tie.total is None else (tie.total - v.high, tie.total - v.low)
                 low, high = max(lead.low, ends[0]), min(lead.high, ends[1])
@@ -245,10 +242,56 @@ def _changed(brace: Brace, changes: Sequence[tuple[Variable, float]]) -> Brace:
     return replace(brace, pockets=tuple(pockets), **cast(Any, own))
 
 
-def _variables(cabinet: Cabinet, limits: Limits) -> Iterable[Variable]:
+def known(cabinet: Cabinet, limits: Limits | None = None) -> list[str]:
+    """Return the names of all variables, those without room too."""
+    return [v.name for v in _variables(cabinet, limits or Limits(), least=-np.inf)]
+
+
+def check_wishes(wishes: Tuning, names: Collection[str]) -> None:
+    """Refuse patterns and ties of a ``[tune]`` table that match none of the names."""
+    for key in ("move", "hold"):
+        _check_patterns(getattr(wishes, key), names, f"tune.{key}")
+    for k, tie in enumerate(wishes.ties):
+        _check_tie(tie, names, k)
+
+
+def with_own_wishes(cabinet: Cabinet, limits: Limits | None = None) -> Cabinet:
+    """Return a cabinet that a choice has changed, without wishes for variables that it has not."""
+    wishes, names = cabinet.tune, known(cabinet, limits)
+    room = [v.name for v in _variables(cabinet, limits or Limits())]
+    move = tuple(p for p in wishes.move if _matches(p, room))
+    hold = tuple(p for p in wishes.hold if _matches(p, names))
+    led = ((t, tuple(f for f in t.followers if f in room)) for t in wishes.ties if t.leader in room)
+    ties = tuple(replace(t, followers=f) for t, f in led if f)
+    # With no pattern left everything would move.
+    hold = ("*",) if wishes.move and not move else hold
+    return replace(cabinet, tune=replace(wishes, move=move, hold=hold, ties=ties))
+
+
+def _matches(pattern: str, names: Iterable[str]) -> bool:
+    return any(fnmatchcase(n, pattern) for n in names)
+
+
+def _check_patterns(patterns: Iterable[str], names: Collection[str], key: str) -> None:
+    for p in patterns if names else ():
+        if not _matches(p, names):
+            raise DesignError(f"{p!r} matches no variable{nearest(p, names)}; known are {', '.join(names)}", key=key)
+
+
+def _check_tie(tie: Tie, names: Collection[str], number: int) -> None:
+    for name in (tie.leader, *tie.followers):
+        if name not in names:
+            raise DesignError(
+                f"{name!r} is no variable{nearest(name, names)}; known are {', '.join(names)}",
+                key=f"tune.ties[{number}]",
+            )
+
+
+def _variables(cabinet: Cabinet, limits: Limits, least: float = LEAST_RANGE) -> Iterable[Variable]:
+    """Yield the variables that can change by so much."""
     for brace in cabinet.braces:
         low, high = _travel(cabinet, brace, limits)
-        if high - low >= LEAST_RANGE:
+        if high - low >= least:
             yield Variable(name=f"{brace.name}.at", low=low, high=high, brace=brace.name)
         if brace.tilt_about is not None:
             low, high = max(-STEEPEST, brace.tilt_deg - TURN), min(STEEPEST, brace.tilt_deg + TURN)
@@ -256,7 +299,7 @@ def _variables(cabinet: Cabinet, limits: Limits) -> Iterable[Variable]:
         names = cut_names(brace)
         # A mesh the user brought holds its pockets already.
         for k in range(0 if brace.mesh else len(brace.pockets)):
-            yield from _pocket_variables(cabinet, brace, k, f"{brace.name}.{names[k]}", limits)
+            yield from _pocket_variables(cabinet, brace, k, f"{brace.name}.{names[k]}", limits, least)
 
 
 def _travel(cabinet: Cabinet, brace: Brace, limits: Limits) -> tuple[float, float]:
@@ -272,7 +315,9 @@ def _travel(cabinet: Cabinet, brace: Brace, limits: Limits) -> tuple[float, floa
     return min(low, brace.at), max(high, brace.at)
 
 
-def _pocket_variables(cabinet: Cabinet, brace: Brace, k: int, name: str, limits: Limits) -> Iterable[Variable]:
+def _pocket_variables(
+    cabinet: Cabinet, brace: Brace, k: int, name: str, limits: Limits, least_range: float
+) -> Iterable[Variable]:
     shape = brace.pockets[k].shape
     now_of = parameters(shape)
     low, high = _reach(cabinet, brace)
@@ -287,7 +332,7 @@ def _pocket_variables(cabinet: Cabinet, brace: Brace, k: int, name: str, limits:
         label: str, field: str, item: int | None, a: float, b: float, now: float, asked: bool = False
     ) -> Iterable[Variable]:
         a, b = min(a, now), max(b, now)
-        if b - a >= LEAST_RANGE:
+        if b - a >= least_range:
             yield Variable(
                 name=f"{name}.{label}",
                 low=a,
