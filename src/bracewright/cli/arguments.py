@@ -84,7 +84,9 @@ def parser() -> Parser:
     fit.add_argument(
         "--size", type=_number(10.0, 200.0), default=40.0, metavar="MM", help="side of an element, mm (40)"
     )
-    fit.add_argument("--serial", metavar="NAME", help="keep the modes under this serial number, in DIR/NAME")
+    fit.add_argument(
+        "--serial", type=_name, metavar="NAME", help="keep the modes under this serial number, in DIR/NAME"
+    )
     fit.add_argument("--reference", type=_name, metavar="RECORD", help="fit nothing; check against modes kept before")
     fit.add_argument(
         "--pair", type=_name, metavar="RECORD", help="with --reference: also whether it makes a pair with this one"
