@@ -31,7 +31,7 @@ How loud is too loud? No number is given here, because none was found that would
   1977/3); its values could not be checked and are not repeated.
 - One study by boundary elements finds the cabinet's largest effect in the decay, not in the steady level (Fernandez
   Grande 2008, MSc thesis, Technical University of Denmark; abstract only).
-So compare designs with each other, and listen: `bracewright sound FILE --out DIR` writes the sound of the cabinet alone.
+So compare designs with each other and listen: `bracewright sound FILE --out DIR` writes the sound of the cabinet alone.
 """
 
 
