@@ -2,8 +2,9 @@
 
     python tests/bench/installed.py             wheel and sdist, a bare environment, types from outside
     python tests/bench/installed.py --oldest    also the lower bounds of pyproject.toml, as far as there are wheels
+    python tests/bench/installed.py --debian    also a root with Debian's smallest system and Python, no libGL: as root
 
-Needs the network for pip. Ends with 1 where something is not as it should be.
+Needs the network for pip, and for debootstrap. Ends with 1 where something is not as it should be.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -32,6 +34,7 @@ DATA = (
     "examples/stand-mount.toml",
     "examples/floorstander.toml",
 )
+PACKAGES = ("python3", "python3-venv", "ca-certificates")
 FREQUENCIES = """
 import json, bracewright as bw
 names = ("stand-mount", "floorstander")
@@ -156,10 +159,35 @@ def oldest(folder: Path, wheel: Path, newest: dict[str, list[float]]) -> None:
             sys.exit(1)
 
 
+def debian(folder: Path, wheel: Path) -> None:
+    """Run the demo in a root of its own, where there is Python and nothing else."""
+    root = folder / "root"
+    run("debootstrap", "--variant=minbase", f"--include={','.join(PACKAGES)}", "stable", root)
+    for name in ("resolv.conf", "hosts", "ssl/certs/ca-certificates.crt"):
+        if Path("/etc", name).is_file():
+            shutil.copyfile(Path("/etc", name), root / "etc" / name)
+    shutil.copy(wheel, root)
+    alone = ("env", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin", "HOME=/root", "chroot", root)
+    if "libGL" in run(*alone, "ldconfig", "-p").stdout:
+        sys.exit("debian: libGL is there, so nothing is shown")
+    run(*alone, "python3", "-m", "venv", "/venv")
+    certificates = "--cert=/etc/ssl/certs/ca-certificates.crt"
+    run(*alone, "/venv/bin/python", "-m", "pip", "install", "-q", certificates, f"/{wheel.name}[fast]")
+    said = run(*alone, "/venv/bin/bracewright", "demo", "--out", "/demo", "--json").stdout
+    table = json.loads(said)
+    lost = [f for f in table["files"] if not Path(root, f.lstrip("/")).stat().st_size]
+    python = run(*alone, "python3", "--version").stdout.strip()
+    first = table["modes_before_Hz"][0], table["modes_after_Hz"][0]
+    print(f"debian: {python}, demo from {first[0]:.1f} to {first[1]:.1f} Hz, {len(table['files'])} files, empty {lost}")
+    if lost:
+        sys.exit(1)
+
+
 def main() -> None:
     """Do all of it in a folder that is gone afterwards."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--oldest", action="store_true", help="also with the lowest versions allowed")
+    parser.add_argument("--debian", action="store_true", help="also in a bare root; needs root and debootstrap")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -171,6 +199,8 @@ def main() -> None:
         typed(python, folder)
         if given.oldest:
             oldest(folder / "oldest", wheel, newest)
+        if given.debian:
+            debian(folder, wheel)
 
 
 if __name__ == "__main__":
