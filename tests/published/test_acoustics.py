@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from closed_forms import (
+    critical_frequency,
+    efficiency,
+    helmholtz_frequency,
+    monopole,
+    piston_impedance,
+    piston_on_axis,
+    rayleigh,
+    sphere_rule,
+)
 
 from bracewright.boards import Board
 from bracewright.design.cabinet import PANELS, Brace, Cabinet, Panel
 from bracewright.design.pockets import Circle, Pocket
 from bracewright.sound import bem
-from bracewright.sound.air import air_modes, helmholtz_frequency
-from bracewright.sound.baffled import (
-    critical_frequency,
-    efficiency,
-    monopole,
-    piston_impedance,
-    piston_on_axis,
-    rayleigh,
-)
+from bracewright.sound.air import air_modes
 from bracewright.sound.medium import DENSITY, SPEED
-from bracewright.sound.radiate import Outside, outside, sphere_rule
+from bracewright.sound.radiate import Outside, outside
 
 RC = DENSITY * SPEED
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from closed_forms import sphere_rule
 
 from bracewright.boards import Board
 from bracewright.design.account import account
@@ -19,11 +20,12 @@ from bracewright.fem.moves import follow
 from bracewright.fem.sheets import SheetForms
 from bracewright.fem.system import build
 from bracewright.sound.air import air_modes
+from bracewright.sound.baffled import baffled
 from bracewright.sound.damping import damped
 from bracewright.sound.drive import axial_row, drive
 from bracewright.sound.force import forced
 from bracewright.sound.medium import DENSITY, SPEED
-from bracewright.sound.radiate import baffled, cache_folder, outside, sphere_rule
+from bracewright.sound.radiate import cache_folder, outside
 from bracewright.sound.report import GUIDANCE, report
 from bracewright.sound.response import direct, power_in, reduce
 from bracewright.sound.run import radiation_efficiency, set_up, sound, spectrum

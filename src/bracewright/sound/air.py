@@ -357,18 +357,3 @@ def _net(cabinet: Cabinet, mesh: AirMesh, volume: Array) -> Array:
     for mine, theirs in zip(np.argsort(-volume), found, strict=True):
         out[mine] = theirs.net_volume_l / 1e3
     return out
-
-
-def helmholtz_frequency(area: float, length: float, volumes: tuple[float, float]) -> float:
-    """Frequency, Hz, at which the air in a neck swings between two volumes.
-
-    Parameters
-    ----------
-    area : float
-        Of the neck, m2.
-    length : float
-        With its end corrections, m; a thin round hole of radius a has about 1.7 a, less what close walls take away.
-    volumes : (float, float)
-        m3; the second may be infinite.
-    """
-    return float(SPEED / (2 * np.pi) * np.sqrt(area / length * sum(1 / v for v in volumes)))

@@ -1,33 +1,81 @@
-"""Flat radiators in an endless baffle: the quick estimate, and exact results to check by."""
+"""The quick estimate: each side of the box as if in an endless baffle."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import j1, struve
 
-from bracewright.errors import DesignError
 from bracewright.sound.medium import DENSITY, SPEED
+from bracewright.sound.surface import PER_WAVE, BoxSurface
 
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 
-def rayleigh(points: Array, sources: Array, area: Array, velocity: NDArray[Any], frequency_Hz: float) -> Complex:
-    """Return the pressure (p, ...) at points (p, 3), m, in front of a baffled plane (Rayleigh's integral).
+@dataclass(frozen=True)
+class Baffled:
+    """The quick estimate: each side of the box as if in an endless baffle (Rayleigh's integral).
 
-    Parameters
+    A point hears only the sides it lies in front of, and the air loads nothing. Drivers are taken alike, so that levels
+    relative to them stay of the right size in front; sound round the corners is missing.
+
+    Attributes
     ----------
-    sources : (s, 3) array, m
-    area : (s,) array, m2
-    velocity : (s, ...) array
-        Normal to the plane, m/s. Keep six or more sources to a wavelength.
+    surface : BoxSurface
+    highest_Hz : float
     """
-    r = np.linalg.norm(points[:, None] - sources[None], axis=2)
-    k = 2 * np.pi * frequency_Hz / SPEED
-    return np.asarray((1j * k * SPEED * DENSITY / (2 * np.pi)) * (np.exp(-1j * k * r) / r * area) @ velocity)
+
+    surface: BoxSurface
+    highest_Hz: float
+
+    def at(self, frequency_Hz: float) -> BaffledField:
+        """Return the estimate at one frequency."""
+        return BaffledField(self.surface, frequency_Hz)
+
+    def loads(self, shapes: Array) -> None:
+        """No load: the estimate is one-way."""
+
+
+@dataclass(frozen=True)
+class BaffledField:
+    """As `Field`, by Rayleigh's integral over the sides that face the listener."""
+
+    surface: BoxSurface
+    frequency_Hz: float
+
+    def transfer(self, points: ArrayLike) -> Complex:
+        """Return the pressure (p, panels) at points (p, 3), cabinet coordinates in m, per velocity of a panel."""
+        p = self.surface.panels
+        d = np.atleast_2d(np.asarray(points, dtype=float))[:, None] - (p.all_centres + self.surface.middle)
+        r = np.linalg.norm(d, axis=2)
+        k = 2 * np.pi * self.frequency_Hz / SPEED
+        faced = np.einsum("pec,ec->pe", d, p.all_outward) > 0
+        return np.asarray(1j * k * SPEED * DENSITY / (2 * np.pi) * np.exp(-1j * k * r) / r * p.all_area * faced)
+
+    def far(self, directions: Array) -> Complex:
+        """Return p r exp(j k r) (d, panels) far off in unit directions (d, 3), Pa m."""
+        p = self.surface.panels
+        k = 2 * np.pi * self.frequency_Hz / SPEED
+        wave = np.exp(1j * k * directions @ p.all_centres.T) * (directions @ p.all_outward.T > 0)
+        return np.asarray(1j * k * SPEED * DENSITY / (2 * np.pi) * wave * p.all_area)
+
+    def power(self, velocity: NDArray[Any]) -> NDArray[np.float64]:
+        """Radiated power (...), W, for peak velocities: the sides' own powers, added."""
+        p, total = self.surface.panels, 0.0
+        for numbers in self.surface.faces.values():
+            v = velocity[numbers]
+            r = radiation_resistance(p.all_centres[numbers], p.all_area[numbers], self.frequency_Hz)
+            total = total + 0.5 * np.real((v.conj() * (r @ v)).sum(axis=0))
+        return np.asarray(total)
+
+
+def baffled(size: tuple[float, float, float], highest_Hz: float = 2000.0) -> Baffled:
+    """Return the quick estimate of a box of outer sizes (width, depth, height), mm."""
+    metres = (size[0] / 1e3, size[1] / 1e3, size[2] / 1e3)
+    return Baffled(BoxSurface.of(metres, SPEED / highest_Hz / PER_WAVE), highest_Hz)
 
 
 def radiation_resistance(sources: Array, area: Array, frequency_Hz: float) -> Array:
@@ -39,43 +87,3 @@ def radiation_resistance(sources: Array, area: Array, frequency_Hz: float) -> Ar
     w = 2 * np.pi * frequency_Hz
     r = np.linalg.norm(sources[:, None] - sources[None], axis=2)
     return np.asarray(w**2 * DENSITY / (2 * np.pi * SPEED) * np.outer(area, area) * np.sinc(w / SPEED * r / np.pi))
-
-
-def efficiency(sources: Array, area: Array, velocity: NDArray[Any], frequency_Hz: float) -> float:
-    """Radiation efficiency of a baffled plane: its power over rho c times area times the mean square velocity."""
-    power = 0.5 * np.real(velocity.conj() @ radiation_resistance(sources, area, frequency_Hz) @ velocity)
-    return float(power / (0.5 * DENSITY * SPEED * np.sum(area * np.abs(velocity) ** 2)))
-
-
-def piston_impedance(ka: ArrayLike) -> Complex:
-    """Radiation impedance of a baffled circular piston over rho c times its area: R1 + j X1."""
-    x = 2 * np.asarray(ka, dtype=float)
-    return np.asarray(1 - 2 * j1(x) / x + 2j * struve(1, x) / x)
-
-
-def piston_on_axis(radius: float, distance: ArrayLike, frequency_Hz: float) -> Array:
-    """Pressure magnitude on the axis of a baffled circular piston at 1 m/s, Pa; sizes in m."""
-    r, k = np.asarray(distance, dtype=float), 2 * np.pi * frequency_Hz / SPEED
-    return np.asarray(2 * DENSITY * SPEED * np.abs(np.sin(k / 2 * (np.sqrt(r**2 + radius**2) - r))))
-
-
-def monopole(volume_velocity: complex, distance: float, frequency_Hz: float, *, half_space: bool = False) -> complex:
-    """Pressure at a distance, m, of a small source of that volume velocity, m3/s."""
-    k = 2 * np.pi * frequency_Hz / SPEED
-    open_angle = 2 * np.pi if half_space else 4 * np.pi
-    return complex(1j * k * SPEED * DENSITY * volume_velocity * np.exp(-1j * k * distance) / (open_angle * distance))
-
-
-def critical_frequency(mass_kg_m2: float, bending_Nm: float) -> float:
-    """Frequency, Hz, at which bending waves of a board run as fast as sound.
-
-    Parameters
-    ----------
-    mass_kg_m2 : float
-        Mass per area.
-    bending_Nm : float
-        Bending stiffness D.
-    """
-    if mass_kg_m2 <= 0 or bending_Nm <= 0:
-        raise DesignError(f"got mass {mass_kg_m2:g} and stiffness {bending_Nm:g}; both must be above 0", key="board")
-    return float(SPEED**2 / (2 * np.pi) * np.sqrt(mass_kg_m2 / bending_Nm))

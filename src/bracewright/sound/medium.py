@@ -4,4 +4,3 @@ from __future__ import annotations
 
 SPEED = 343.0  # m/s, at 20 degrees C
 DENSITY = 1.204  # kg/m3
-REFERENCE = 2e-5  # Pa

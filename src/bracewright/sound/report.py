@@ -12,7 +12,7 @@ from scipy.signal import find_peaks
 from bracewright.design.cabinet import PANELS
 from bracewright.fem.mesh import MM
 from bracewright.fem.plate import FIELDS
-from bracewright.sound.radiate import Baffled
+from bracewright.sound.baffled import Baffled
 from bracewright.sound.run import Sound
 
 Array = NDArray[np.float64]

@@ -15,10 +15,11 @@ from bracewright.design.cabinet import PANELS, Cabinet
 from bracewright.errors import DesignError, SolveError
 from bracewright.fem.system import Model, build
 from bracewright.sound.air import air_mesh, air_modes
+from bracewright.sound.baffled import Baffled, baffled
 from bracewright.sound.damping import damped
 from bracewright.sound.drive import Drive, drive, fixing_patterns, mounted, playing, source_rows
 from bracewright.sound.medium import DENSITY, SPEED
-from bracewright.sound.radiate import Baffled, Outside, baffled, outside
+from bracewright.sound.radiate import Outside, outside
 from bracewright.sound.response import BEYOND, Reduced, modes_up_to, reduce
 from bracewright.sound.surface import piston, wall_rows
 

@@ -22,6 +22,7 @@ from bracewright.sound.bem import Panels
 
 Array = NDArray[np.float64]
 SAMPLES = 2  # Gauss points each way on a panel, where wall motion is averaged
+PER_WAVE = 6.0  # panels to a wavelength at the highest frequency
 
 
 @dataclass(frozen=True)
