@@ -455,8 +455,12 @@ def test_tune_writes_a_better_design_and_says_by_how_much(tmp_path, capsys):
     lines = (out / "search.jsonl").read_text().count("\n")
     assert main([*arguments, "--resume"]) == 0
     text = capsys.readouterr().out
-    assert (out / "search.jsonl").read_text().count("\n") == lines
+    kept = (out / "search.jsonl").read_text()
+    assert kept.count("\n") == lines
     assert load(out / "tuned.toml") == tuned
+    assert main([*arguments[:-4], "--evaluations", "2"]) == 0
+    assert (out / "search.old.jsonl").read_text() == kept
+    assert (out / "search.jsonl").read_text().count("\n") < lines
     assert f"{100 * (after / before - 1):+.1f} %" in text
 
 

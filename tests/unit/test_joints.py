@@ -188,6 +188,8 @@ def test_unknown_joint_model_and_silly_size_are_refused() -> None:
         build(box(), joints="compute")
     with pytest.raises(DesignError, match="element side"):
         build(box(), size=0.03)
+    with pytest.raises(DesignError, match=r"size: got 2 mm, which makes about 2\.\d million unknowns; take 4 or more"):
+        build(box(), size=2.0)
 
 
 def test_a_joint_between_parts_that_do_not_touch_is_refused() -> None:

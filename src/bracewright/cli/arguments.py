@@ -65,7 +65,9 @@ def parser() -> Parser:
         help="modes up, modes apart, both, walls quiet, drivers held stiff; default the file's [tune], else both",
     )
     tune.add_argument("--evaluations", type=_whole(2, 100_000), default=60, help="designs to try (default %(default)s)")
-    tune.add_argument("--resume", action="store_true", help="go on from the search kept in DIR")
+    tune.add_argument(
+        "--resume", action="store_true", help="go on from the search kept in DIR; without, it is set aside"
+    )
     _seed(tune)
 
     fit = command("fit", commands.fit, "correct a design's boards and joints by records of taps on the cabinet")

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from bracewright.fem.modes import Modes
     from bracewright.fem.system import Model
 
-KEPT_SEARCH = "search.jsonl"
+KEPT_SEARCH, OLD_SEARCH = "search.jsonl", "search.old.jsonl"
 TUNED, TUNED_LIST = ("tuned.toml", "report.html"), "tune-files.json"
 DEMO, DEMO_LIST = ("design.toml", "account.txt", "tuned.toml", "modes.png"), "demo-files.json"
 DEMO_MODES = 20
@@ -46,8 +46,8 @@ def tune(args: argparse.Namespace, progress: Progress) -> Result:
     check_names(folder, TUNED, listed=TUNED_LIST)
     check_folder(cabinet, folder)
     kept = folder / KEPT_SEARCH
-    if not args.resume:
-        kept.unlink(missing_ok=True)
+    if kept.exists() and not args.resume:  # hours of work, if --resume was forgotten
+        kept.replace(folder / OLD_SEARCH)
     goal = Goal.of(cabinet)
     if args.goal is not None:
         goal = Goal(band_Hz=goal.band_Hz, **cast(Any, GOAL_WEIGHTS[args.goal]))

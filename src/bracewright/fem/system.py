@@ -16,6 +16,7 @@ from bracewright.design import layout as lay
 from bracewright.design.cabinet import Cabinet
 from bracewright.design.checks import choice, number
 from bracewright.design.mounted import Driver
+from bracewright.errors import DesignError
 from bracewright.fem.joints import JointRow, energy, plain_joint, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, flat_part
@@ -27,6 +28,7 @@ from bracewright.fem.thick import SHARED_ORDER, cube_masses, joint_matrices, sha
 Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
 LONG = 4.0  # thicknesses; triangles longer than that make a plain pine box's first modes over 0.3 % high
+MOST = 1_000_000  # unknowns, about; growth as measured up to 96,000 makes that some 20 GB
 RING = 192  # points on an opening's edge, several for every side of a triangle
 ROUNDING = 1e-15  # of a matrix entry beside its diagonal
 Term = tuple[Any | None, Any | None, JointRow | None]
@@ -153,17 +155,34 @@ def build(cabinet: Cabinet, *, size: float = DEFAULT_SIZE, joints: str = "comput
     Raises
     ------
     DesignError
-        An unknown joint model, or an element size that no part can use.
+        An unknown joint model, an element size that no part can use, or one that makes too many unknowns.
     MeshError
         A part cannot be meshed.
     """
     choice(joints, "joints", JOINT_MODELS)
     number(size, "size", low=2.0, high=500.0, hint="element side in mm")
+    _check_count(cabinet, size, _reach(joints))
     t0 = time.perf_counter()
     parts = {name: flat_part(cabinet, name, size, _reach(joints)) for name in cabinet.parts}
     t1 = time.perf_counter()
     model = assemble(cabinet, parts, size=size, joints=joints)
     return replace(model, seconds={**model.seconds, "mesh": t1 - t0})
+
+
+def _check_count(cabinet: Cabinet, size: float, reach: str) -> None:
+    """Refuse elements so small that the memory would not do, before the long work."""
+    area = 0.0
+    for p in lay.layouts(cabinet, reach).values():
+        x, y = p.corners.T
+        area += abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    # Triangles of equal sides, two nodes to each.
+    unknowns = 2 * FIELDS * area / (np.sqrt(3) / 4 * size**2)
+    if unknowns > MOST:
+        enough = np.ceil(size * np.sqrt(unknowns / MOST))
+        raise DesignError(
+            f"got {size:g} mm, which makes about {unknowns / 1e6:.1f} million unknowns; take {enough:.0f} or more",
+            key="size",
+        )
 
 
 def assemble(
