@@ -371,6 +371,10 @@ def test_what_is_in_the_way_of_a_search_is_told_before_it(design, tmp_path, caps
         assert f"{name}: not of an earlier run, or changed since" in one_line(capsys)
         assert {p.name: p.read_text() for p in out.iterdir()} == {name: "mine"}
         (out / name).unlink()
+    (out / "fitted.toml").write_text("mine")
+    assert main(["fit", str(design), "taps.wav", "--out", str(out)]) == 2
+    assert "fitted.toml: not of an earlier run, or changed since" in one_line(capsys)
+    (out / "fitted.toml").unlink()
     for name in ("design.toml", "tuned.toml", "cut/shelf.dxf"):
         (out / "cut").mkdir(exist_ok=True)
         (out / name).write_text("mine")

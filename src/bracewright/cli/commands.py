@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from bracewright.fem.system import Model
     from bracewright.sound import Report
 
+FITTED, FITTED_LIST = ("fitted.toml", "fit.json"), "fit-files.json"
 Result = tuple[Mapping[str, object], str]
 Command = Callable[[argparse.Namespace, Progress], Result]
 
@@ -141,6 +142,7 @@ def _sound_files(
 def fit(args: argparse.Namespace, progress: Progress) -> Result:
     """Fit a design to records of taps; with a reference, check them against modes kept before instead."""
     from bracewright.design.designfile import load
+    from bracewright.make.folder import check_names, write_set
     from bracewright.measure import Limits, check_files, fit_files, load_modes, match, save_modes, serial_number
 
     if args.pair and not args.reference:
@@ -148,13 +150,15 @@ def fit(args: argparse.Namespace, progress: Progress) -> Result:
     cabinet = load(args.file)
     serial = serial_number(args.serial or "unnamed")
     kept, other = (load_modes(p) if p else None for p in (args.reference, args.pair))
-    folder = out_folder(args, "fitted.toml")
+    folder = out_folder(args, *FITTED)
+    if kept is None:
+        check_names(folder, FITTED, listed=FITTED_LIST)
     how = {"low_Hz": args.low, "high_Hz": args.high, "block_s": args.block, "window_s": args.window}
     if kept is None:
         progress("reading the records and fitting")
         fitted = fit_files(cabinet, args.records, mass_kg=args.mass, size=args.size, **how)
         measured, text, table = fitted.measured, fitted.text(), fitted.to_table()
-        files = list(fitted.fit.save(folder))
+        files = list(write_set(folder, fitted.fit.files(), listed=FITTED_LIST))
     else:
         progress("reading the records and comparing")
         limits = Limits(frequency=args.tolerance / 100)

@@ -116,14 +116,18 @@ class FitResult:
             "extra_Hz": [float(self.after.measured_Hz[k]) for k in self.after.extra],
         }  # fmt: skip
 
-    def save(self, folder: str | os.PathLike[str]) -> tuple[Path, ...]:
-        """Write ``fitted.toml`` (the design, the spreads in its comments) and ``fit.json``; raises FileError."""
-        root = make_folder(folder)
+    def files(self) -> dict[str, str]:
+        """Return the content of ``fitted.toml`` (the design, the spreads in its comments) and of ``fit.json``."""
         head = "".join(f"# {line}\n" if line else "#\n" for line in self.text().rstrip().splitlines())
-        content = {
+        return {
             "fitted.toml": f"# Fitted to taps; spreads are one standard deviation.\n{head}\n{dumps(self.cabinet)}",
             "fit.json": json.dumps(self.to_table(), indent=2, allow_nan=False) + "\n",
         }
+
+    def save(self, folder: str | os.PathLike[str]) -> tuple[Path, ...]:
+        """Write these files, over earlier ones; return their names. Raises FileError."""
+        root = make_folder(folder)
+        content = self.files()
         for name, text in content.items():
             write_file(root / name, text)
         return tuple(root / name for name in content)
