@@ -150,9 +150,9 @@ def fit(args: argparse.Namespace, progress: Progress) -> Result:
     cabinet = load(args.file)
     serial = serial_number(args.serial or "unnamed")
     kept, other = (load_modes(p) if p else None for p in (args.reference, args.pair))
-    folder = out_folder(args, *FITTED)
-    if kept is None:
-        check_names(folder, FITTED, listed=FITTED_LIST)
+    written = FITTED if kept is None else ()
+    folder = out_folder(args, *written)
+    check_names(folder, written, listed=FITTED_LIST)
     how = {"low_Hz": args.low, "high_Hz": args.high, "block_s": args.block, "window_s": args.window}
     if kept is None:
         progress("reading the records and fitting")
