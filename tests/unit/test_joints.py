@@ -19,7 +19,9 @@ from bracewright.design.pockets import Rectangle
 from bracewright.errors import DesignError, SolveError
 from bracewright.fem.joints import face_stiffness
 from bracewright.fem.modes import solve
-from bracewright.fem.system import Model, build
+from bracewright.fem.parts import flat_part
+from bracewright.fem.plate import FIELDS
+from bracewright.fem.system import Model, build, driver_matrices
 
 BOX_VOLUME = 220 * 300 * 400 - 176 * 256 * 356  # mm3
 DENSITY = 740e-9  # kg/mm3
@@ -181,6 +183,28 @@ def test_fine_triangles_at_a_joint_are_tied_as_firmly_as_coarse_ones() -> None:
     assert coarse == pytest.approx(fine, rel=8e-3)
     # Displacements that fit together come down to the answer.
     assert (coarse > 0.999 * fine).all()
+
+
+def test_a_drivers_mass_is_an_integral_along_its_edge() -> None:
+    """By hand: along a straight side of length L the middle node's function has the square integral 8 L / 15.
+
+    Summed over points evenly spaced all round, the mass of a fine mesh lay unevenly, another way in the mirror.
+    """
+    hole = Opening(name="h", panel="back", shape=Rectangle(centre=(118, 200), size=(90, 88)))
+    driver = Driver(opening="h", mass_kg=2.0)
+    c = box(openings=(hole,), drivers=(driver,))
+    part = flat_part(c, "back", 6.0)
+    points, share = part.edge(hole.shape.outline())
+    assert share.sum() == pytest.approx(1.0)
+    assert share @ points == pytest.approx([0.118, 0.2], abs=1e-12)
+    _, mass, _ = driver_matrices(c, driver, {"back": part}, {"back": 0}, FIELDS * len(part.mesh.points))
+    sides = part.mesh.boundary_sides
+    ends = part.mesh.points[part.mesh.sides[sides]]
+    own = (np.abs(ends - [0.118, 0.2]) < [0.0451, 0.0441]).all(axis=(1, 2))
+    length = np.linalg.norm(ends[own, 1] - ends[own, 0], axis=1)
+    assert length.sum() == pytest.approx(0.356)
+    along = mass.diagonal()[FIELDS * (part.mesh.corners + sides[own]) + 2]
+    assert along == pytest.approx(2.0 / 0.356 * 8 / 15 * length, rel=1e-9)
 
 
 def test_unknown_joint_model_and_silly_size_are_refused() -> None:

@@ -14,12 +14,14 @@ from shapely.geometry import Polygon
 from bracewright.boards import Board, Laminate, laminate
 from bracewright.design import layout as lay
 from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet
+from bracewright.errors import MeshError
 from bracewright.fem.mesh import MM, PlanarMesh, mesh_from_file, mesh_region
 from bracewright.geometry import Path
 
 Array = NDArray[np.float64]
 LOADED = 0.4  # of the element size along an opening that a driver's mass bends; at 1.0 modes are up to 1.7 % high
 AROUND = 24  # sides there at the least; with 10 about a small opening the rocking of its driver is 4 % high
+SAME = 0.05  # mm by which the region's arcs may lie off the exact ones
 CLEAR = 1.0  # mm between a line and the box around a cut-out
 
 
@@ -65,6 +67,30 @@ class FlatPart:
     def to_plane(self, points: Array) -> Array:
         """Project (n, 3) space points to (n, 2) plane points, m."""
         return np.asarray((points - self.origin) @ self.rotation[:2].T)
+
+    def edge(self, outline: Path) -> tuple[Array, Array]:
+        """Return points (q, 2), m, along what the mesh has of a cut-out's edge, and their shares (q,) of its length.
+
+        Three Gauss points to each side of a triangle: sums over them are integrals that the triangles' own functions
+        take exactly. Points evenly spaced all round were up to 0.2 % off, and differed in a cabinet and its mirror.
+
+        Raises
+        ------
+        MeshError
+            The mesh has no such edge.
+        """
+        m = self.mesh
+        ends, middle = m.points[m.sides[m.boundary_sides]], m.points[m.corners + m.boundary_sides]
+        own = np.linalg.norm(outline.nearest_points(middle / MM) - middle / MM, axis=1)
+        mine = own <= shapely.distance(self.region.boundary, shapely.points(middle / MM)) + SAME
+        if not mine.any():
+            raise MeshError(f"{self.name}: its mesh has no edge along one of its openings; mesh the part again")
+        a, b, c = ends[mine, 0], ends[mine, 1], middle[mine]
+        x, weight = np.polynomial.legendre.leggauss(3)
+        at = x[:, None, None]
+        points = a * at * (at - 1) / 2 + b * at * (at + 1) / 2 + c * (1 - at**2)
+        length = np.linalg.norm(a * (at - 0.5) + b * (at + 0.5) - 2 * at * c, axis=2) * weight[:, None]
+        return points.reshape(-1, 2), length.ravel() / length.sum()
 
     def clear_of_cuts(self, ends: Array) -> bool:
         """Whether a line between two plane points (2, 2), m, keeps off the boxes around everything cut out."""

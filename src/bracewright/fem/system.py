@@ -29,7 +29,6 @@ Array = NDArray[np.float64]
 DEFAULT_SIZE = 30.0  # mm
 LONG = 4.0  # thicknesses; triangles longer than that make a plain pine box's first modes over 0.3 % high
 MOST = 1_000_000  # unknowns, about; growth as measured up to 96,000 makes that some 20 GB
-RING = 192  # points on an opening's edge, several for every side of a triangle
 ROUNDING = 1e-15  # of a matrix entry beside its diagonal
 Term = tuple[Any | None, Any | None, JointRow | None]
 JOINT_MODELS = ("computed", "plain")
@@ -311,26 +310,26 @@ def driver_matrices(
     """Spread a driver's mass along its opening's edge, evenly over its height; a rigid frame also holds its shape."""
     o = cabinet.opening(d.opening)
     part = parts[o.panel]
-    ring = o.shape.outline().sample(RING) * MM
+    ring, share = part.edge(o.shape.outline())
     trace = part.mesh.trace(ring)
     value = np.zeros((3, FIELDS))
     value[[0, 1, 2], [0, 1, 2]] = 1.0
     zero = np.zeros_like(value)
     e = rows(trace, value, zero, zero, first[part.name], total)
-    share = np.full(len(ring), 1.0 / len(ring))
     # Spread over the height of the opening's wall, the mass also resists the turning of the edge.
     whole = np.eye(FIELDS)
     spread = rows(trace, whole, 0 * whole, 0 * whole, first[part.name], total)
     mass = energy(spread, share * d.mass_kg, np.diag([1.0, 1.0, 1.0, *[part.thickness**2 / 12] * 2]))
     if d.frame != "rigid":
         return None, mass, None
-    c = ring - ring.mean(axis=0)
+    c = ring - share @ ring
     basis = np.zeros((len(ring), 3, 6))
     basis[:, 0, 0] = basis[:, 1, 1] = basis[:, 2, 2] = 1.0
     basis[:, 2, 3], basis[:, 2, 4] = c[:, 1], -c[:, 0]
     basis[:, 0, 5], basis[:, 1, 5] = -c[:, 1], c[:, 0]
-    q, _ = np.linalg.qr(basis.reshape(-1, 6))
-    free = sp.csr_array(np.eye(len(q)) - q @ q.T)
-    stiff = 10.0 * float(part.laminate.A[0, 0]) / len(ring)
+    root = np.repeat(np.sqrt(share), 3)
+    q, _ = np.linalg.qr(root[:, None] * basis.reshape(-1, 6))
+    free = sp.csr_array((np.eye(len(q)) - q @ q.T) * root)
+    stiff = 10.0 * float(part.laminate.A[0, 0])
     bent = free @ e
     return stiff * (bent.T @ bent), mass, None

@@ -106,9 +106,8 @@ def playing(cabinet: Cabinet, names: Sequence[str] | None = None) -> tuple[Drive
 def axial_row(model: Model, opening: str) -> Array:
     """(n,) mean outward motion of an opening's edge; as a load, 1 N outward spread evenly along it."""
     part = model.parts[model.cabinet.opening(opening).panel]
-    ring, moved = ring_rows(model, opening)
-    mean = np.full(len(ring), outward_sign(part) / len(ring))
-    return np.asarray(moved[2::3].T @ mean)
+    _, share, moved = ring_rows(model, opening)
+    return np.asarray(moved[2::3].T @ (outward_sign(part) * share))
 
 
 def opening_points(model: Model, opening: str) -> Array:
@@ -218,9 +217,9 @@ def mounted(reduced: Reduced, driving: Drive) -> tuple[Reduced, Array]:
 def _on_gasket(reduced: Reduced, d: Driver) -> tuple[Reduced, Array]:
     """Take a driver's axial mass off its edge and hang it on a spring; also return the row of its own motion."""
     model = reduced.damped.model
-    ring, moved = ring_rows(model, d.opening)
+    _, share, moved = ring_rows(model, d.opening)
     edge = moved[2::3] @ reduced.basis
-    old = edge.T @ edge * (d.mass_kg / len(ring))
+    old = edge.T @ (d.mass_kg * share[:, None] * edge)
     r = len(reduced.K) + 1
     K, M, D = np.zeros((r, r)), np.zeros((r, r)), np.zeros((r, r))
     K[:-1, :-1], M[:-1, :-1], D[:-1, :-1] = reduced.K, reduced.M - old, reduced.D

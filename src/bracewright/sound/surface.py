@@ -17,7 +17,7 @@ from bracewright.errors import DesignError
 from bracewright.fem.joints import motion, rows
 from bracewright.fem.mesh import MM
 from bracewright.fem.parts import FlatPart, outward_sign
-from bracewright.fem.system import RING, Model
+from bracewright.fem.system import Model
 from bracewright.sound.bem import Panels
 
 Array = NDArray[np.float64]
@@ -86,15 +86,15 @@ class BoxSurface:
         return every + self.middle, share
 
 
-def ring_rows(model: Model, opening: str) -> tuple[Array, Any]:
-    """Points (r, 2) of an opening's edge, m, and sparse rows (3 r, n) of the panel's u, v, w there."""
+def ring_rows(model: Model, opening: str) -> tuple[Array, Array, Any]:
+    """Points (r, 2) of an opening's edge, m, their shares (r,), and sparse rows (3 r, n) of the panel's u, v, w."""
     o = model.cabinet.opening(opening)
     part = model.parts[o.panel]
-    ring = o.shape.outline().sample(RING) * MM
+    ring, share = part.edge(o.shape.outline())
     value = np.zeros((3, 5))
     value[[0, 1, 2], [0, 1, 2]] = 1.0
     zero = np.zeros_like(value)
-    return ring, rows(part.mesh.trace(ring), value, zero, zero, model.first[part.name], model.dofs)
+    return ring, share, rows(part.mesh.trace(ring), value, zero, zero, model.first[part.name], model.dofs)
 
 
 def _rim_rows(model: Model, part: FlatPart, at: Array) -> Any:
@@ -134,8 +134,9 @@ def wall_rows(model: Model, surface: BoxSurface) -> Any:
             hole = shapely.contains_xy(o.shape.outline().polygon(0.05), at[:, 0] / MM, at[:, 1] / MM)
             solid &= ~hole
             if hole.any():
-                ring, moved = ring_rows(model, o.name)
-                plane = np.linalg.pinv(np.column_stack([np.ones(len(ring)), ring]))
+                ring, part_of, moved = ring_rows(model, o.name)
+                root = np.sqrt(part_of)
+                plane = np.linalg.pinv(root[:, None] * np.column_stack([np.ones(len(ring)), ring])) * root
                 spread = np.column_stack([np.ones(hole.sum()), at[hole]]) @ plane
                 place = sp.csr_array((weight[hole], (owner[hole], np.arange(hole.sum()))), shape=(total, hole.sum()))
                 out = out + place @ sp.csr_array(spread) @ moved[2::3]
