@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.error import URLError
 from urllib.request import urlopen
@@ -176,18 +176,15 @@ def test_the_classic_notebook_shows_it_too(classic):
         browser.open(f"{classic}/notebooks/explore.ipynb")
         browser.until("document.querySelector('.code_cell') !== null", 120)
         browser.until("(window.IPython?.notebook?.kernel?.widget_manager ?? null) !== null", 120)
-        # A cell run before the page has loaded all its widgets shows nothing; a second run takes the first one's
-        # output away, so each is waited for to its end.
-        full = f"({PAGE}?.querySelectorAll('table td').length ?? 0) > 4"
-        runs = "(Number(IPython.notebook.get_cell(0).input_prompt_number) || 0)"
-        for _ in range(6):
-            before = browser.run(runs)
-            browser.run("IPython.notebook.execute_all_cells()")
-            with suppress(TimeoutError):
-                browser.until(f"{runs} > {before}", 120)  # a star while it runs, then one more than the last
-                browser.until(full, 20)
-                break
-        browser.until(full)
+        browser.until("IPython.notebook.kernel.is_connected()", 120)
+        # When the kernel is up, the page asks it once for its widgets and then draws every cell anew; the page of a
+        # cell that runs meanwhile is lost, whatever widget it shows. The kernel answers in order: a question put when
+        # it is known to be up is answered after those.
+        for _ in range(2):
+            browser.run("heard = false, IPython.notebook.kernel.comm_info('jupyter.widget', () => { heard = true; })")
+            browser.until("heard", 120)
+        browser.run("IPython.notebook.execute_all_cells()")
+        browser.until(f"({PAGE}?.querySelectorAll('table td').length ?? 0) > 4", 120)
         first = f"{PAGE}.querySelectorAll('table td')[1].textContent"
         before = float(browser.run(first))
         x, y = centre_of(browser, f"{PAGE}.querySelector('[data-handle=width]')")
