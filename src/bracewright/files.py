@@ -1,4 +1,4 @@
-"""Writing files so that a failure never costs the user data, and keeping a folder for one process."""
+"""Reading files up to a size, writing them so that a failure never costs data, keeping a folder for one process."""
 
 from __future__ import annotations
 
@@ -14,6 +14,40 @@ from bracewright.errors import FileError
 
 LOCK = ".bracewright.lock"
 _PART = re.compile(r"\.(\d+)-[0-9a-f]{8}\.part")
+
+
+def read_file(path: str | os.PathLike[str], most: int, wanted: str) -> bytes:
+    """Read a whole file.
+
+    Parameters
+    ----------
+    path : path
+    most : int
+        Bytes it may have. They are counted as they come: what is no plain file may never end and tells no size.
+    wanted : str
+        What to give instead of a larger one, for the message.
+
+    Raises
+    ------
+    FileError
+        It cannot be read, or is larger.
+    """
+    try:
+        with open(path, "rb") as f:
+            data = f.read(most + 1)
+    except OSError as e:
+        raise FileError(f"{path}: cannot be read ({e.strerror}); check the name and the folder") from e
+    if len(data) > most:
+        raise FileError(f"{path}: larger than {most // 1_000_000} MB; give {wanted}")
+    return data
+
+
+def read_text(path: str | os.PathLike[str], most: int, wanted: str) -> str:
+    """Read a whole file of text in UTF-8, as `read_file` does; raises FileError also where it is none."""
+    try:
+        return read_file(path, most, wanted).decode("utf-8-sig")
+    except UnicodeDecodeError as e:
+        raise FileError(f"{path}: not a text file (byte {e.start}); give {wanted}, in UTF-8") from e
 
 
 def write_file(path: str | os.PathLike[str], content: str | bytes) -> None:

@@ -22,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from cabinets import SMALL, box, shelf
 from test_measure_files import write_taps
 from test_measure_fit import SIZE
@@ -32,6 +33,7 @@ from bracewright import files
 from bracewright.cli import main
 from bracewright.design import load, save
 from bracewright.errors import FileError
+from bracewright.fem.mesh import mesh_from_file
 from bracewright.fem.modes import solve
 from bracewright.fem.system import build
 from bracewright.files import LOCK, held, write_file
@@ -384,6 +386,25 @@ def test_a_search_goes_on_after_the_disk_was_full(design, tmp_path, monkeypatch)
 def test_a_design_file_that_goes_away(tmp_path, capsys):
     assert "cannot be read (No such file" in said(capsys, ["check", str(tmp_path / "x.toml")])
     assert "cannot be read (Is a dir" in said(capsys, ["check", str(tmp_path)])
+
+
+ENDLESS = Path("/dev/zero")  # it tells a size of 0
+
+
+@pytest.mark.skipif(not ENDLESS.exists(), reason="needs a file without end")
+def test_a_file_without_end_is_read_to_a_limit(design, tmp_path, capsys):
+    links = {n: tmp_path / n for n in ("a.toml", "a.csv", "a.wav", "a.uff", "a.msh", "search.jsonl")}
+    for link in links.values():
+        link.symlink_to(ENDLESS)
+    assert "larger than 4 MB" in said(capsys, ["check", str(links["a.toml"])])
+    for name in ("a.csv", "a.wav", "a.uff"):
+        assert "larger than 200 MB" in said(
+            capsys, ["fit", str(design), str(links[name]), "--out", str(tmp_path / "out")]
+        )
+    with pytest.raises(FileError, match="larger than 50 MB"):
+        mesh_from_file(links["a.msh"], shapely.box(0, 0, 100, 100))
+    with pytest.raises(FileError, match="larger than 500 MB"):
+        Archive(links["search.jsonl"])
 
 
 # --- two at once ------------------------------------------------------------------------------------------------------

@@ -15,7 +15,7 @@ from typing import Any
 from bracewright.design.cabinet import Cabinet
 from bracewright.design.tables import from_table, to_table
 from bracewright.errors import DesignError, FileError
-from bracewright.files import write_file
+from bracewright.files import read_text, write_file
 
 MAX_BYTES = 4_000_000
 
@@ -31,18 +31,7 @@ def load(path: str | os.PathLike[str]) -> Cabinet:
         A value in it is wrong; ``key`` says which.
     """
     p = FilePath(path)
-    try:
-        if p.stat().st_size > MAX_BYTES:
-            raise FileError(f"{p}: larger than {MAX_BYTES // 1_000_000} MB, which no design needs; give a design file")
-        raw = p.read_bytes()
-    except FileError:
-        raise
-    except OSError as e:
-        raise FileError(f"{p}: cannot be read ({e.strerror}); check the name and the folder") from e
-    try:
-        content = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as e:
-        raise FileError(f"{p}: not a text file (byte {e.start}); a design file is TOML in UTF-8") from e
+    content = read_text(p, MAX_BYTES, "a design file (TOML)")
     try:
         return _beside(loads(content), p.absolute().parent)
     except tomllib.TOMLDecodeError as e:

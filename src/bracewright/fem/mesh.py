@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 from skfem import Basis, ElementTriP2, MeshTri, MeshTri2
 
 from bracewright.errors import FileError, MeshError
+from bracewright.files import read_file
 from bracewright.geometry import Path
 from bracewright.geometry.pieces import xy_of
 
@@ -319,8 +320,7 @@ def mesh_from_file(path: str | os.PathLike[str], region: shapely.Polygon) -> Pla
     if ending not in MESH_ENDINGS:
         raise FileError(f"{path}: the ending {ending!r} is not read; give one of {', '.join(MESH_ENDINGS)}")
     try:
-        if os.path.getsize(path) > MAX_MESH_BYTES:
-            raise FileError(f"{path}: larger than {MAX_MESH_BYTES // 1_000_000} MB; give a coarser mesh")
+        read_file(path, MAX_MESH_BYTES, "a coarser mesh")  # the readers have no limit
         if ending in NASTRAN_ENDINGS and not _bulk_ends(path):
             raise FileError(f"{path}: its bulk data has no ENDDATA; export the mesh again")
         m = meshio.read(path)

@@ -14,11 +14,11 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from importlib import resources
 from itertools import groupby
-from pathlib import Path as FilePath
 from typing import Any, NoReturn
 
 from bracewright.design.checks import nearest
 from bracewright.errors import DesignError, FileError
+from bracewright.files import read_text
 from bracewright.geometry import Path
 from bracewright.make.parts import Bevel, Operation, PartDrawing
 
@@ -112,7 +112,7 @@ def read_json(path: str | os.PathLike[str]) -> tuple[PartDrawing, ...]:
     FileError
         The file cannot be read, is too large, or anything in it is not as `schema` says.
     """
-    text = _read(path)
+    text = read_text(path, MAX_BYTES, "a coordinate file")
     try:
         data = json.loads(text, object_pairs_hook=_once, parse_constant=_not_a_number)
         return _from_table(data)
@@ -132,7 +132,7 @@ def read_csv(path: str | os.PathLike[str]) -> dict[str, tuple[Operation, ...]]:
     FileError
         The file cannot be read, is too large, or a row of it is wrong; the message names the line.
     """
-    lines = csv.reader(io.StringIO(_read(path), newline=""), strict=True)
+    lines = csv.reader(io.StringIO(read_text(path, MAX_BYTES, "a coordinate file"), newline=""), strict=True)
     rows: list[tuple[int, list[str]]] = []
     try:
         for row in lines:
@@ -167,20 +167,6 @@ def _operation_of_rows(same: list[str], rows: list[list[str]]) -> Operation:
     path = _path([[_decimal(v) for v in row[9:]] for row in rows])
     _, _, kind, name, layer, side, depth, _ = same
     return Operation(kind=kind, path=path, depth=_decimal(depth), side=side, layer=layer, name=_unguarded(name))
-
-
-def _read(path: str | os.PathLike[str]) -> str:
-    try:
-        with FilePath(path).open("rb") as f:
-            raw = f.read(MAX_BYTES + 1)
-    except OSError as e:
-        raise FileError(f"{path}: cannot be read ({e.strerror}); check the name and the folder") from e
-    if len(raw) > MAX_BYTES:
-        raise FileError(f"{path}: larger than {MAX_BYTES // 1_000_000} MB; give a coordinate file")
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as e:
-        raise FileError(f"{path}: not a text file (byte {e.start}); coordinate files are UTF-8") from e
 
 
 def _decimal(text: str) -> float:

@@ -13,9 +13,10 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePosixPath
 
 from bracewright.errors import FileError
-from bracewright.files import make_folder, write_file
+from bracewright.files import make_folder, read_file, read_text, write_file
 
 LIST = "files.json"
+MAX_BYTES = 500_000_000
 LONGEST_NAME = 255  # bytes; longer ones no file system takes
 Marks = dict[str, list[str]]
 
@@ -91,11 +92,9 @@ def _mark(data: bytes) -> str:
 def _ours(path: Path, marks: list[str]) -> bool:
     """Whether nothing is there, or a file that has one of the marks."""
     try:
-        return _mark(path.read_bytes()) in marks
-    except (FileNotFoundError, NotADirectoryError):
-        return True
-    except OSError:
-        return False
+        return _mark(read_file(path, MAX_BYTES, "another folder")) in marks
+    except FileError as e:
+        return isinstance(e.__cause__, FileNotFoundError | NotADirectoryError)
 
 
 def _text(marks: Marks, left: list[str]) -> str:
@@ -107,7 +106,7 @@ def _text(marks: Marks, left: list[str]) -> str:
 def _listed(path: Path) -> tuple[Marks, list[str]]:
     """Return the marks an earlier run left, and the files it left alone; nothing where there is no list of ours."""
     try:
-        _, marks, left = json.loads(path.read_text("utf-8")).values()
+        _, marks, left = json.loads(read_text(path, MAX_BYTES, "another folder")).values()
         inside = all(_inside(n) for n in (*marks, *left))
         return ({str(n): [str(m) for m in of] for n, of in marks.items()}, left) if inside else ({}, [])
     except (OSError, ValueError, AttributeError, TypeError, RecursionError):

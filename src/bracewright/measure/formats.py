@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bracewright.errors import FileError, MissingExtraError
+from bracewright.files import read_file, read_text
 
 Array = NDArray[np.float64]
 MAX_BYTES = 200_000_000
 MAX_LINES = 2_000_000
+WANTED = "a record of a few taps"
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 
 
@@ -28,18 +30,6 @@ class Samples:
     full_scale: float
 
 
-def _bytes(p: Path) -> bytes:
-    try:
-        size = p.stat().st_size
-        if size > MAX_BYTES:
-            raise FileError(f"{p}: {size / 1e6:.0f} MB, over {MAX_BYTES / 1e6:.0f}; cut it into records of a few taps")
-        return p.read_bytes()
-    except FileError:
-        raise
-    except OSError as e:
-        raise FileError(f"{p}: cannot be read ({e.strerror}); check the name and the folder") from e
-
-
 def read_wav(p: Path, max_seconds: float) -> Samples:
     """Read a RIFF WAV file of 16, 24 or 32-bit integers or 32 or 64-bit floats, any number of channels.
 
@@ -48,7 +38,7 @@ def read_wav(p: Path, max_seconds: float) -> Samples:
     FileError
         Not a WAV file, cut short, of another coding, or longer than `max_seconds`.
     """
-    raw = _bytes(p)
+    raw = read_file(p, MAX_BYTES, WANTED)
     if len(raw) < 12 or raw[:4] != b"RIFF" or raw[8:12] != b"WAVE":
         raise FileError(f"{p}: not a WAV file; record as WAV (PCM or float)")
     fmt, data = b"", None
@@ -109,10 +99,7 @@ def read_csv(p: Path) -> CsvText:
     FileError
         A line with another number of columns, or a value that is no finite number; the message names line and column.
     """
-    try:
-        lines = _bytes(p).decode("utf-8-sig").splitlines()
-    except UnicodeDecodeError as e:
-        raise FileError(f"{p}: not a text file (byte {e.start}); save it as CSV in UTF-8") from e
+    lines = read_text(p, MAX_BYTES, WANTED).splitlines()
     if len(lines) > MAX_LINES:
         raise FileError(f"{p}: holds {len(lines)} lines, over {MAX_LINES}; cut it into records of a few taps")
     first = next((i for i, s in enumerate(lines) if s.strip() and not s.lstrip().startswith("#")), len(lines))
@@ -193,7 +180,7 @@ def _uff_sets(p: Path) -> list[dict[str, Any]]:
         import pyuff
     except ImportError as e:
         raise MissingExtraError("UFF files need pyuff; install it with: pip install 'bracewright[measure]'") from e
-    _bytes(p)
+    read_file(p, MAX_BYTES, WANTED)  # the reader has no limit
     try:
         u = pyuff.UFF(str(p))
         which = [int(i) for i in np.flatnonzero(np.asarray(u.get_set_types()) == 58)]

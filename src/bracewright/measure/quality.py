@@ -13,7 +13,7 @@ import numpy as np
 
 from bracewright.design.checks import number, text
 from bracewright.errors import BracewrightError, DesignError, FileError
-from bracewright.files import make_folder, write_file
+from bracewright.files import make_folder, read_text, write_file
 from bracewright.measure.identify import MeasuredModes, at_places
 from bracewright.measure.pair import Pairing, pair
 from bracewright.measure.records import Place
@@ -248,12 +248,8 @@ def load_modes(path: str | os.PathLike[str]) -> MeasuredModes:
             raise FileError(f"{p}: holds no modes-1.json; keep a tap test there first")
         p = kept[-1]
     try:
-        if p.stat().st_size > MAX_BYTES:
-            raise FileError(f"{p}: larger than {MAX_BYTES // 1_000_000} MB, which no record of modes needs")
-        return from_table(json.loads(p.read_text("utf-8")))
+        return from_table(json.loads(read_text(p, MAX_BYTES, "modes that were kept")))
     except FileError:
         raise
-    except OSError as e:
-        raise FileError(f"{p}: cannot be read ({e.strerror}); check the name and the folder") from e
     except (ValueError, RecursionError) as e:
         raise FileError(f"{p}: {e}; give a file that save_modes wrote") from e

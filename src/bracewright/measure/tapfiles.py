@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 
 from bracewright.design.checks import known_keys, table, tables
 from bracewright.errors import DesignError, FileError
+from bracewright.files import read_text
 from bracewright.measure import formats
 from bracewright.measure.records import MAX_SECONDS, OF_KIND, Channel, Place, Record, make_record
 
@@ -46,6 +47,7 @@ UFF_TYPES: Mapping[int, tuple[str, str]] = {
     12: ("accelerometer", "m/s2"),
     15: ("microphone", "Pa"),
 }
+MAX_SHEET_BYTES = 1_000_000
 CHANNEL_KEYS = ("kind", "unit", "scale", "part", "at", "direction", "mass_g", "range", "name")
 
 
@@ -135,16 +137,7 @@ def _described(p: Path) -> tuple[Channel, ...]:
 
 
 def _sheet(p: Path) -> dict[str, Any]:
-    try:
-        if p.stat().st_size > 1_000_000:
-            raise FileError(f"{p}: larger than 1 MB, which no tap sheet needs")
-        return _parsed(p, p.read_text("utf-8-sig"))
-    except FileError:
-        raise
-    except OSError as e:
-        raise FileError(f"{p}: cannot be read ({e.strerror}); check the name and the folder") from e
-    except UnicodeDecodeError as e:
-        raise FileError(f"{p}: not a text file; a tap sheet is TOML in UTF-8") from e
+    return _parsed(p, read_text(p, MAX_SHEET_BYTES, "a tap sheet (TOML)"))
 
 
 def _parsed(p: Path, content: str) -> dict[str, Any]:

@@ -17,7 +17,9 @@ from pathlib import Path
 from bracewright.design import to_table
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import FileError
+from bracewright.files import read_file
 
+MAX_BYTES = 500_000_000
 OPENING = '{"key": "'  # how every line starts; tells a torn line from a file of another kind
 Record = Mapping[str, object]
 
@@ -84,7 +86,7 @@ class Archive:
             raise FileError(f"{self.path}: cannot be written ({e.strerror}); check the folder and its rights") from e
 
     def _read(self, path: Path) -> None:
-        lines = path.read_bytes().split(b"\n")
+        lines = read_file(path, MAX_BYTES, "the file of one search").split(b"\n")
         torn = lines.pop()
         for number, line in enumerate(lines, 1):
             try:
