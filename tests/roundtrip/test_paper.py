@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import shapely
 
+from bracewright.errors import DesignError
 from bracewright.geometry import Path
 from bracewright.make import PartDrawing, full_size_pdf, of_part, svg
 from bracewright.make.pages import HEAD, MARGIN, PAPERS
@@ -178,3 +179,8 @@ def test_empty_tiles_are_left_out(parts: tuple[PartDrawing, ...]):
 def test_same_part_same_pdf(parts: tuple[PartDrawing, ...]):
     assert full_size_pdf(parts[0]) == full_size_pdf(parts[0])
     assert b"CreationDate" not in full_size_pdf(parts[0])
+
+
+def test_an_unknown_paper_is_named(parts: tuple[PartDrawing, ...]):
+    with pytest.raises(DesignError, match="known are A4, A3, letter"):
+        full_size_pdf(parts[0], paper="B5")

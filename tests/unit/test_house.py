@@ -77,6 +77,8 @@ def imports(path: Path) -> list[str]:
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
             for alias in node.names:
+                if (node.module, alias.name) == ("bracewright", "__version__"):  # written before all else there
+                    continue
                 whole = f"{node.module}.{alias.name}"
                 inside = whole.removeprefix("bracewright.")
                 found.append(whole if inside in FILES or f"{inside}.__init__" in FILES else str(node.module))
@@ -101,9 +103,6 @@ def test_imports_run_downwards(module):
     wrong = []
     for target in arrows(module):
         there = room(target)
-        # The package itself holds nothing but its version and the door.
-        if there == "__init__" and here == "cli":
-            continue
         if there != here and FLOORS[there] >= FLOORS[here]:
             wrong.append(f"{module} -> {target}")
     assert not wrong

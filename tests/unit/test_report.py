@@ -24,6 +24,7 @@ from bracewright.errors import FileError
 from bracewright.fem.modes import solve
 from bracewright.fem.system import build
 from bracewright.show import report as module
+from bracewright.show import report_text
 from bracewright.show.report import ReportPage, write_report
 
 SIZE = 60.0
@@ -89,9 +90,20 @@ def test_the_customers_sheet_comes_first_and_says_what_was_computed(made):
     mean = 10 * np.log10(np.mean(np.abs(s.cabinet_Pa / s.drivers_Pa) ** 2))
     assert f"on average {abs(mean):.0f} dB {'below' if mean < 0 else 'above'} the drivers" in said
     assert "rough estimate" in said
+    assert "One brace ties its walls together; the windows in it let the air pass." in said
     now = rows(sheet, "mode before, Hz now, Hz")
     assert [r[2] for r in now] == [f"{f:.0f}" for f in report.now.modes.frequency_Hz[:6]]
     assert [r[1] for r in now] == [f"{f:.0f}" for f in report.beside.modes.frequency_Hz[:6]]
+
+
+def test_it_speaks_of_windows_only_where_there_are_any():
+    closed = shelf(at=120.0, pockets=())
+    pierced = design().braces[0]
+    assert report_text._tied(box(braces=(replace(closed, name="other"), pierced))) == (
+        "2 braces tie its walls together; the windows in them let the air pass."
+    )
+    assert report_text._tied(box(braces=(closed,))) == "One brace ties its walls together."
+    assert report_text._tied(box()) == "It has no braces."
 
 
 def test_the_makers_pages_hold_the_tables(made):

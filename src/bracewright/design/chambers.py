@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from bracewright.design import layout as lay
-from bracewright.design.cabinet import LOWER_PANELS, PANEL_NORMAL, Cabinet
+from bracewright.design.cabinet import Cabinet
+from bracewright.design.panels import outward
 from bracewright.design.solid import SLIVER, Cell, Slab, face_plane, inner_box, slabs
 
 Vec = NDArray[np.float64]
@@ -160,9 +161,8 @@ def _plane_key(n: Vec, d: float) -> tuple[float, ...]:
 def _facing(cabinet: Cabinet, opening: str, groups: list[list[_Air]]) -> int:
     """Return the chamber behind most of an opening."""
     o = cabinet.opening(opening)
-    sign = 1.0 if o.panel in LOWER_PANELS else -1.0
-    n = np.eye(3)["xyz".index(PANEL_NORMAL[o.panel])] * sign
-    key = _plane_key(n, sign * lay.inner_face(cabinet, o.panel))
+    n = -outward(o.panel)
+    key = _plane_key(n, float(n.sum()) * lay.inner_face(cabinet, o.panel))
     hole = o.shape.outline().polygon()
     frame = lay.frame_of(cabinet, o.panel)
     shares = [

@@ -155,7 +155,7 @@ def part_board(cabinet: Cabinet, part: str) -> Board:
     frame = lay.frame_of(cabinet, part)
     normal = PANEL_NORMAL[part] if part in PANELS else cabinet.brace(part).normal
     axis = np.zeros(3)
-    axis["xyz".index(normal)] = -1.0 if part in LOWER_PANELS else 1.0
+    axis[AXES.index(normal)] = -1.0 if part in LOWER_PANELS else 1.0
     board = cabinet.part_board(part)
     return board.flipped() if float(frame.e3 @ axis) < 0 else board
 

@@ -6,6 +6,10 @@ import io
 import math
 from typing import Any
 
+import shapely
+
+from bracewright.design.checks import choice
+from bracewright.geometry import Path
 from bracewright.make.parts import PartDrawing
 from bracewright.make.sketch import INCH, Label, Sketch, Stroke, line, of_part, paint, write
 
@@ -27,9 +31,14 @@ def full_size_pdf(part: PartDrawing, *, paper: str = "A4") -> bytes:
     ----------
     part : PartDrawing
     paper : {"A4", "A3", "letter"}
+
+    Raises
+    ------
+    DesignError
+        An unknown paper.
     """
     sketch = of_part(part)
-    width, height = PAPERS[paper]
+    width, height = PAPERS[choice(paper, "paper", tuple(PAPERS))]
     tile = (width - 2 * MARGIN, height - 2 * MARGIN - HEAD)
     x0, y0, x1, y1 = sketch.bounds
     columns, rows = (max(1, math.ceil((b - a) / t - 1e-9)) for a, b, t in ((x0, x1, tile[0]), (y0, y1, tile[1])))
@@ -54,17 +63,11 @@ def _window(sketch: Sketch, tile: tuple[float, float], row: int, column: int) ->
 
 def _shows(sketch: Sketch, window: tuple[float, float, float, float]) -> bool:
     """Whether a line of the drawing runs through a tile."""
-    import shapely
-
     tile = shapely.box(*window)
     return any(tile.intersects(_line(s)) for s in sketch.strokes)
 
 
 def _line(s: Stroke) -> Any:
-    import shapely
-
-    from bracewright.geometry import Path
-
     if s.closed:
         return Path(vertices=s.vertices).polygon(0.05).exterior
     return shapely.LineString([v[:2] for v in s.vertices])

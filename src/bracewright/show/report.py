@@ -7,11 +7,11 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 import numpy as np
 
+from bracewright import __version__
 from bracewright.design import designfile
 from bracewright.design.account import Account, account
 from bracewright.design.cabinet import Cabinet
@@ -97,14 +97,6 @@ class ReportPage:
         return cls(now=now, beside=other, quick=quick, coarse_Hz=coarse)
 
     @property
-    def version(self) -> str:
-        """The program's."""
-        try:
-            return version("bracewright")
-        except PackageNotFoundError:
-            return "not installed, version unknown"
-
-    @property
     def design_hash(self) -> str:
         """The first 16 digits of the SHA-256 of the design file's text as `save` writes it."""
         return hashlib.sha256(designfile.dumps(self.now.cabinet).encode()).hexdigest()[:16]
@@ -147,7 +139,7 @@ class ReportPage:
             "margins": dict(self.margins),
             "locked": [list(group) for group in assembly(n.cabinet).conflicts],
             "provenance": {
-                "version": self.version,
+                "version": __version__,
                 "design_sha256": self.design_hash,
                 "size": n.model.size,
                 "dofs": n.model.dofs,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from bracewright import __version__
+from bracewright.design.cabinet import Cabinet
 from bracewright.errors import DesignError
 from bracewright.make import CAUTIONS, assembly, board_totals, cut_list, drawings, nest
 from bracewright.show import page, plots, sound_plots
@@ -36,20 +38,27 @@ def customer(r: ReportPage) -> Iterator[str]:
     """Yield the first sheet."""
     n, c = r.now, r.now.cabinet
     yield page.text(c.name, "h1")
-    inside = f"{len(c.braces)} braces" if len(c.braces) != 1 else "One brace"
     yield page.text(
         f"A cabinet of {c.width:g} x {c.depth:g} x {c.height:g} mm (width, depth, height) that weighs "
-        f"{n.account.mass_kg:.1f} kg with its drivers and holds {n.account.net_volume_l:.1f} litres of air. "
-        f"{inside} tie its walls together; the windows in them let the air pass."
-        if c.braces
-        else f"A cabinet of {c.width:g} x {c.depth:g} x {c.height:g} mm without braces."
+        f"{n.account.mass_kg:.1f} kg with its drivers and holds {n.account.net_volume_l:.1f} litres of air. {_tied(c)}"
     )
-    drawing = page.picture(_figure(plots.cabinet_drawing(n.model)), "The cabinet with its panels looked through.")
+    drawing = page.picture(
+        plots.figure_of(plots.cabinet_drawing(n.model)), "The cabinet with its panels looked through."
+    )
     yield page.side_by_side(drawing, "".join(_first_modes(r)))
     yield page.text("What you hear of the walls", "h2")
     yield from (page.text(t) for t in _sound_words(r))
     yield page.text("Why it is built this way", "h2")
     yield from (page.text(t) for t in _why(r))
+
+
+def _tied(c: Cabinet) -> str:
+    if not c.braces:
+        return "It has no braces."
+    one = len(c.braces) == 1
+    tie = "One brace ties its walls together" if one else f"{len(c.braces)} braces tie its walls together"
+    windows = f"; the windows in {'it' if one else 'them'} let the air pass" if any(b.pockets for b in c.braces) else ""
+    return f"{tie}{windows}."
 
 
 def _first_modes(r: ReportPage) -> Iterator[str]:
@@ -133,7 +142,7 @@ def maker(r: ReportPage) -> Iterator[str]:
     yield page.text("Limits and what is left of them", "h2")
     yield from _limits(r)
     yield page.text("Pockets", "h2")
-    drawn = [_figure(plots.pocket_drawing(n.cabinet, b.name)) for b in n.cabinet.braces]
+    drawn = [plots.figure_of(plots.pocket_drawing(n.cabinet, b.name)) for b in n.cabinet.braces]
     named = [f"{b.name}: wood to the walls and tightest radius, mm" for b in n.cabinet.braces]
     yield page.side_by_side(*(page.picture(d, s) for d, s in zip(drawn, named, strict=True)))
     yield page.text("What to saw", "h2")
@@ -152,7 +161,7 @@ def _changed(r: ReportPage) -> Iterator[str]:
         else:
             yield page.text("Nothing.")
         ladder = plots.frequency_ladder(r.beside.modes, r.now.modes)
-        yield page.picture(_figure(ladder), "Modes before and now.")
+        yield page.picture(plots.figure_of(ladder), "Modes before and now.")
 
 
 def _modes(r: ReportPage) -> Iterator[str]:
@@ -163,11 +172,11 @@ def _modes(r: ReportPage) -> Iterator[str]:
     ]
     yield page.table(("mode", "Hz", "loss factor", "on the coarser mesh"), rows, (0, 1, 2, 3))
     if r.beside is None:
-        yield page.picture(_figure(plots.frequency_ladder(m)), "Where they lie.")
+        yield page.picture(plots.figure_of(plots.frequency_ladder(m)), "Where they lie.")
     maps = (plots.unfolded(r.now.model, m, k) for k in range(1, min(MAPS, len(m)) + 1))
-    yield page.side_by_side(*(page.picture(_figure(a), f"Mode {k}, unfolded.") for k, a in enumerate(maps, 1)))
+    yield page.side_by_side(*(page.picture(plots.figure_of(a), f"Mode {k}, unfolded.") for k, a in enumerate(maps, 1)))
     seen = plots.deformed(r.now.model, m, 1, see_through=True)
-    yield page.picture(_figure(seen), "The first mode in space, panels looked through.")
+    yield page.picture(plots.figure_of(seen), "The first mode in space, panels looked through.")
 
 
 def _sound(r: ReportPage) -> Iterator[str]:
@@ -176,7 +185,9 @@ def _sound(r: ReportPage) -> Iterator[str]:
         yield page.text("Not computed: no driver has moving_mass_g and piston_area_cm2.")
         return
     other = r.beside.heard if r.beside else None
-    yield page.picture(_figure(sound_plots.levels(heard, other)), "Walls over drivers at the point; humps named.")
+    yield page.picture(
+        plots.figure_of(sound_plots.levels(heard, other)), "Walls over drivers at the point; humps named."
+    )
     rows = [
         [
             f"{h.frequency_Hz:.0f}",
@@ -188,7 +199,7 @@ def _sound(r: ReportPage) -> Iterator[str]:
         for h in heard.humps
     ]
     yield page.table(("Hz", "dB", "mode", "mostly from", "what may help"), rows, (0, 1, 2))
-    yield page.picture(_figure(sound_plots.third_octaves(heard, other)), "In radiated power, by third octaves.")
+    yield page.picture(plots.figure_of(sound_plots.third_octaves(heard, other)), "In radiated power, by third octaves.")
     share = ", ".join(f"{k} {100 * v:.0f} %" for k, v in heard.panels.items())
     yield page.text(f"Share of the panels: {share}.")
 
@@ -240,7 +251,7 @@ def _provenance(r: ReportPage) -> Iterator[str]:
     yield page.table(
         ("", ""),
         [
-            ["bracewright", r.version],
+            ["bracewright", __version__],
             ["design, SHA-256 of its saved text", r.design_hash],
             ["side of an element", f"{n.model.size:g} mm"],
             ["unknowns", str(n.model.dofs)],
@@ -253,10 +264,6 @@ def _provenance(r: ReportPage) -> Iterator[str]:
         "The last line is a cautious estimate of the error that the mesh brings: how much the modes change on elements "
         "half as coarse again. What the boards differ from their data comes on top."
     )
-
-
-def _figure(artists: Any) -> Any:
-    return plots.figure_of(artists)
 
 
 def _mean_level(heard: Heard) -> float:

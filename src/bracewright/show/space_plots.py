@@ -318,7 +318,7 @@ def _draw(ax: Any, model: Model, skin: Skin, points: Array, colours: Array, see_
     c = model.cabinet
     sizes = (c.width, c.depth, c.height)
     margin = SHARE * max(sizes)
-    for axis, size in zip("xyz", sizes, strict=True):
+    for axis, size in zip(AXES, sizes, strict=True):
         getattr(ax, f"set_{axis}lim")(-margin, size + margin)
         getattr(ax, f"set_{axis}label")(f"{axis}, mm")
         getattr(ax, f"{axis}axis").set_major_locator(_ticks())

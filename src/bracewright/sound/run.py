@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from bracewright.design.cabinet import PANELS, Cabinet
+from bracewright.design.cabinet import AXES, LOWER_PANELS, PANEL_NORMAL, PANELS, Cabinet, in_plane
 from bracewright.errors import DesignError, SolveError
 from bracewright.fem.system import Model, build
 from bracewright.sound.air import air_mesh, air_modes
@@ -354,11 +354,10 @@ def listening_point(
     cabinet: Cabinet, panel: str, at: tuple[float, float], distance: float
 ) -> tuple[float, float, float]:
     """Return the point straight out from a point of a panel, mm."""
-    axis = {"left": 0, "right": 0, "front": 1, "back": 1, "bottom": 2, "top": 2}[panel]
+    normal = PANEL_NORMAL[panel]
     point = np.zeros(3)
-    point[[a for a in range(3) if a != axis]] = at
-    low = panel in ("left", "front", "bottom")
-    point[axis] = -distance if low else (cabinet.width, cabinet.depth, cabinet.height)[axis] + distance
+    point[[AXES.index(a) for a in in_plane(normal)]] = at
+    point[AXES.index(normal)] = -distance if panel in LOWER_PANELS else cabinet.size(normal) + distance
     return float(point[0]), float(point[1]), float(point[2])
 
 

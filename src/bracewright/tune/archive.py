@@ -10,10 +10,9 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
-from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
+from bracewright import __version__
 from bracewright.design import to_table
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import FileError
@@ -27,16 +26,8 @@ Record = Mapping[str, object]
 def design_key(cabinet: Cabinet, settings: Mapping[str, object]) -> str:
     """Return a hash of what a record depends on: the design but its name and wishes, how it is solved, the version."""
     table = {k: v for k, v in to_table(cabinet).items() if k not in ("name", "tune")}
-    content = json.dumps([_version(), dict(settings), table], sort_keys=True, default=str)
+    content = json.dumps([__version__, dict(settings), table], sort_keys=True, default=str)
     return hashlib.sha256(content.encode()).hexdigest()[:32]
-
-
-@cache
-def _version() -> str:
-    try:
-        return version("bracewright")
-    except PackageNotFoundError:  # run from a folder of source
-        return ""
 
 
 class Archive:

@@ -11,7 +11,7 @@ import numpy as np
 
 from bracewright.boards import Board
 from bracewright.design import layout
-from bracewright.design.cabinet import Brace, Cabinet, in_plane
+from bracewright.design.cabinet import AXES, Brace, Cabinet, in_plane
 from bracewright.design.pockets import Pocket
 from bracewright.design.tuning import Choice
 from bracewright.errors import DesignError
@@ -101,7 +101,7 @@ def thicker(board: Board, thickness: float) -> Board:
 
 def turned(cabinet: Cabinet, brace: Brace, normal: str) -> Brace:
     """Return a brace that stands across another axis, in the middle, its pockets at the same shares of its size."""
-    ends = {a: [layout.inner_face(cabinet, s) for s in layout.sides(a)] for a in "xyz"}
+    ends = {a: [layout.inner_face(cabinet, s) for s in layout.sides(a)] for a in AXES}
     before, after = in_plane(brace.normal), in_plane(normal)
     pockets = []
     for pocket in brace.pockets:
