@@ -221,6 +221,19 @@ def test_a_joint_between_parts_that_do_not_touch_is_refused() -> None:
         replace(box(braces=(shelf(), short)), joint_overrides=(("short-top", RIGID),))
 
 
+def test_a_joint_given_twice_is_refused() -> None:
+    with pytest.raises(DesignError, match=r"left-front: the same joint is given as 'front-left'"):
+        replace(box(), joint_overrides=(("front-left", RIGID), ("left-front", JointSpec())))
+
+
+def test_a_joint_that_two_pairs_of_parts_can_mean_is_refused() -> None:
+    # Four braces in a row of two crossings: "a" with "b-c" and "a-b" with "c" have one key.
+    upright = [Brace(name=n, normal="x", at=x, board="b") for n, x in (("a", 70.0), ("a-b", 150.0))]
+    lying = [Brace(name=n, normal="z", at=z, board="b") for n, z in (("b-c", 130.0), ("c", 270.0))]
+    with pytest.raises(DesignError, match=r"a-b-c: it can be the joint of 'a' with 'b-c' and of 'a-b' with 'c'"):
+        replace(box(braces=(*upright, *lying)), joint_overrides=(("a-b-c", RIGID),))
+
+
 def test_a_tongue_too_thick_is_refused() -> None:
     with pytest.raises(DesignError, match="tongue"):
         box(joint=JointSpec(form="tongue", tongue=20))

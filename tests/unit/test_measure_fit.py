@@ -463,6 +463,39 @@ def test_parameters_of_every_kind_of_board():
         changed(box(), {"boards.carcas.E_GPa": 2.0})
 
 
+def test_a_joint_of_the_braces_own_is_fitted_and_searched_for_too():
+    cabinet = replace(box(250.0), brace_joint=JointSpec(kind="dry", contact_N_mm3=30.0))
+    keys = [p.key for p in default_parameters(cabinet)]
+    assert keys[-2:] == ["joints.default", "joints.braces"]
+    assert value_of(cabinet, "joints.braces") == (30.0, "N/mm3")
+    softer = changed(cabinet, {"joints.braces": 0.5})
+    assert softer.brace_joint.contact_N_mm3 == 15.0
+    assert softer.joint == cabinet.joint
+    lossy = with_losses(cabinet, {"joints.loss_factor": 0.07})
+    assert {s.loss_factor for s in (lossy.joint, lossy.brace_joint)} == {0.07}
+    chosen = [Parameter(key=k, spread=1.0, low=0.01, high=1.0) for k in ("joints.braces", "joints.shelf1-left")]
+    reduced, whole = (kind(cabinet, chosen, count=8, size=SIZE) for kind in (ReducedModel, FullModel))
+    assert np.abs(reduced(np.zeros(2)).frequency_Hz / reduced(np.log([0.3, 0.1])).frequency_Hz - 1).max() > 0.05
+    for factors, slope_limit in (((0.3, 1.0), 0.001), ((1.0, 0.01), 0.001), ((0.01, 1.0), 0.004), ((0.3, 0.1), 0.008)):
+        a, b = reduced(np.log(factors)), whole(np.log(factors))
+        assert a.frequency_Hz == pytest.approx(b.frequency_Hz, rel=2e-3)
+        assert np.abs(a.gradient - b.gradient).max() < slope_limit
+    # A line's own factor comes on top of the braces'.
+    x, step = np.log([0.5, 0.1]), np.array([0.02, 0.0])
+    rough = np.log(whole(x + step).frequency_Hz / whole(x - step).frequency_Hz) / 0.04
+    assert whole(x).gradient[0] == pytest.approx(rough, abs=0.002)
+
+
+def test_names_with_hyphens_are_not_taken_apart():
+    shelf = replace(box(250.0).braces[0], name="left-shelf")
+    cabinet = replace(box(250.0), braces=(shelf,))
+    assert {k for k, _ in changed(cabinet, {"joints.left": 0.5}).joint_overrides} == {
+        "left-shelf-left", "front-left", "back-left", "left-bottom", "left-top",
+    }  # fmt: skip
+    for key in ("left-shelf-left", "left-left-shelf"):
+        assert [k for k, _ in changed(cabinet, {f"joints.{key}": 0.5}).joint_overrides] == ["left-shelf-left"]
+
+
 def test_tapped_strip():
     strip = Strip(length=600, width=50, thickness=22, mass_g=600 * 50 * 22 * 740e-6)
     # A slender free beam: f1 = 1.028 t / L2 sqrt(E / rho) (Blevins 1979, 4.730 squared over 2 pi sqrt 12).

@@ -6,8 +6,8 @@ bottom-left-front corner, x to the right, y to the back, z up.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 
 from bracewright.boards import Board
@@ -381,3 +381,12 @@ class Cabinet:
         if self.brace_joint is not None and not (a in PANELS and b in PANELS):
             return self.brace_joint
         return self.joint
+
+    def with_joints(self, change: Callable[[JointSpec], JointSpec]) -> Cabinet:
+        """Return the design with every joint changed: the default, that of braces, and those of single lines."""
+        return replace(
+            self,
+            joint=change(self.joint),
+            brace_joint=None if self.brace_joint is None else change(self.brace_joint),
+            joint_overrides=tuple((key, change(spec)) for key, spec in self.joint_overrides),
+        )

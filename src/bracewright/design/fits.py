@@ -58,14 +58,20 @@ def check(cabinet: Cabinet) -> None:
 
 def _check_joints(cabinet: Cabinet) -> None:
     """Refuse a joint of its own between parts that do not touch, and a tongue its board cannot carry."""
-    meeting = {frozenset((m.a, m.b)) for m in meetings(cabinet)} if cabinet.joint_overrides else set()
-    pairs = {f"{a}-{b}": frozenset((a, b)) for a in cabinet.parts for b in cabinet.parts if a != b}
+    meeting = sorted({(m.a, m.b) for m in meetings(cabinet)}) if cabinet.joint_overrides else []
+    given: dict[tuple[str, str], str] = {}
     for key, spec in cabinet.joint_overrides:
-        if pairs.get(key) not in meeting:
+        pairs = [(a, b) for a, b in meeting if key in (f"{a}-{b}", f"{b}-{a}")]
+        if not pairs:
             raise DesignError(
                 "these two parts do not touch; remove the joint or move a part", key=f"joints.edges.{key}"
             )
-        _check_tongue(spec, [cabinet.part_board(p).thickness for p in pairs[key]], f"joints.edges.{key}")
+        if len(pairs) > 1:  # names may have hyphens of their own
+            both = " and ".join(f"of {a!r} with {b!r}" for a, b in pairs)
+            raise DesignError(f"it can be the joint {both}; rename a brace", key=f"joints.edges.{key}")
+        if (other := given.setdefault(pairs[0], key)) != key:
+            raise DesignError(f"the same joint is given as {other!r}; keep one of them", key=f"joints.edges.{key}")
+        _check_tongue(spec, [cabinet.part_board(p).thickness for p in pairs[0]], f"joints.edges.{key}")
     boards = [cabinet.part_board(p).thickness for p in cabinet.parts]
     _check_tongue(cabinet.joint, boards, "joints.default")
     if cabinet.brace_joint is not None:

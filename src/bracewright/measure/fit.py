@@ -350,5 +350,4 @@ def with_losses(cabinet: Cabinet, losses: Mapping[str, float]) -> Cabinet:
     joint = losses.get("joints.loss_factor")
     if joint is None:
         return out
-    over = tuple((k, replace(spec, loss_factor=joint)) for k, spec in out.joint_overrides)
-    return replace(out, joint=replace(out.joint, loss_factor=joint), joint_overrides=over)
+    return out.with_joints(lambda spec: replace(spec, loss_factor=joint))

@@ -27,6 +27,7 @@ BOARD_KEYS: Mapping[str, tuple[str, ...]] = {
     "density_kg_m3": ("density_kg_m3",),
     "loss_factor": (),
 }
+GENERAL_JOINTS = ("joints.default", "joints.braces")
 #: Relative standard deviations before measuring. Common practice, no source, where the library gives none.
 SPREADS: Mapping[str, float] = {
     "E_GPa": 0.15,
@@ -47,8 +48,9 @@ class Parameter:
     Parameters
     ----------
     key : str
-        ``boards.NAME.KEY`` (a key of `BOARD_KEYS`), ``joints.default``, ``joints.A-B`` for the line of two
-        parts, or ``joints.PART`` for all the lines of a part.
+        ``boards.NAME.KEY`` (a key of `BOARD_KEYS`), ``joints.default``, ``joints.braces`` where the design gives
+        braces a joint of their own, ``joints.A-B`` for the line of two parts, or ``joints.PART`` for all the lines of
+        a part.
     spread : float
         Standard deviation of the factor's logarithm before measuring.
     low, high : float
@@ -67,15 +69,16 @@ class Parameter:
 
 
 def default_parameters(cabinet: Cabinet) -> tuple[Parameter, ...]:
-    """Return each board's modulus and density, and the default joint where it is not rigid."""
+    """Return each board's modulus and density, and the default joint and that of braces where they are not rigid."""
     out = []
     used = {cabinet.panel(s).board for s in PANELS} | {b.board for b in cabinet.braces}
     for board in cabinet.boards:
         if board.name in used:
             for key in ("E_GPa", "density_kg_m3"):
                 out.append(Parameter(key=f"boards.{board.name}.{key}", spread=_spread(board, key)))
-    if cabinet.joint.kind != "rigid":
-        out.append(Parameter(key="joints.default", spread=SPREADS["joint"], low=0.003, high=300.0))
+    for key, spec in zip(GENERAL_JOINTS, (cabinet.joint, cabinet.brace_joint), strict=True):
+        if spec is not None and spec.kind != "rigid":
+            out.append(Parameter(key=key, spread=SPREADS["joint"], low=0.003, high=300.0))
     return tuple(out)
 
 
@@ -147,17 +150,19 @@ def _sheet_keys(key: str) -> tuple[str, ...]:
 
 def _with_joint(cabinet: Cabinet, key: str, factor: float) -> Cabinet:
     target = key.removeprefix("joints.")
-    if target == "default" and key.startswith("joints."):
+    if key == "joints.default":
         return replace(cabinet, joint=scaled_joint(cabinet.joint, factor, key))
-    pairs = {f"{m.a}-{m.b}" for m in lay.meetings(cabinet)}
-    mine = [p for p in pairs if p == target or "-".join(p.split("-")[::-1]) == target]
+    if key == "joints.braces" and cabinet.brace_joint is not None:
+        return replace(cabinet, brace_joint=scaled_joint(cabinet.brace_joint, factor, key))
+    # Names may have hyphens of their own, so that a key is never taken apart.
+    pairs = sorted({(m.a, m.b) for m in lay.meetings(cabinet)})
+    mine = [(a, b) for a, b in pairs if target in (f"{a}-{b}", f"{b}-{a}")]
     if not mine:
-        choice(target, key, [*sorted(pairs), *cabinet.parts])
-        mine = sorted(p for p in pairs if target in p.split("-"))
+        choice(target, key, [*(f"{a}-{b}" for a, b in pairs), *cabinet.parts])
+        mine = [p for p in pairs if target in p]
     overrides = dict(cabinet.joint_overrides)
-    for p in mine:
-        a, b = next((m.a, m.b) for m in lay.meetings(cabinet) if f"{m.a}-{m.b}" == p)
-        name = p if p in overrides or f"{b}-{a}" not in overrides else f"{b}-{a}"
+    for a, b in mine:
+        name = f"{b}-{a}" if f"{b}-{a}" in overrides else f"{a}-{b}"
         overrides[name] = scaled_joint(cabinet.joint_between(a, b), factor, key)
     return replace(cabinet, joint_overrides=tuple(overrides.items()))
 
@@ -189,7 +194,7 @@ def value_of(cabinet: Cabinet, key: str) -> tuple[float, str]:
         layer = board.layers[len(board.layers) // 2 if len(board.layers) < 3 else 0]
         return float(getattr(layer, BOARD_KEYS[what][0])), "GPa"
     target = key.removeprefix("joints.")
-    spec = cabinet.joint
+    spec = cabinet.brace_joint if target == "braces" and cabinet.brace_joint is not None else cabinet.joint
     for m in lay.meetings(cabinet):
         if target in (f"{m.a}-{m.b}", f"{m.b}-{m.a}", m.a, m.b):
             spec = cabinet.joint_between(m.a, m.b)

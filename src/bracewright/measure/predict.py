@@ -22,7 +22,7 @@ from bracewright.fem.gradient import Change, Sensitivity
 from bracewright.fem.modes import Modes, solve
 from bracewright.fem.system import Model, assemble, build
 from bracewright.measure.pair import rows_at, visibility
-from bracewright.measure.parameters import Parameter, changed, scaled_joint
+from bracewright.measure.parameters import GENERAL_JOINTS, Parameter, changed, scaled_joint
 from bracewright.measure.records import Place
 
 Array = NDArray[np.float64]
@@ -31,7 +31,7 @@ SPARE_LOADED = 8  # modes more where sensor masses are worked in
 JOINTS = ""  # in `Prediction.shares`: no board has an empty name
 SPARE = 25  # modes beyond those wanted in a reduced basis
 FLOPPY = 1e-3  # of the next mode's eigenvalue, below which a mode is no mode of a cabinet
-JOINT_STEP = 1.0  # of a joint's logarithm between samples, at most
+JOINT_STEP = 0.5  # of a joint's logarithm between samples, at most
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -138,13 +138,14 @@ class FullModel:
 
     def _solved(self, x: Array) -> Prediction:
         keys = [p.key for p in self.parameters]
-        here = changed(self.cabinet, dict(zip(keys, np.exp(x), strict=True)))
+        factors = dict(zip(keys, np.exp(x).tolist(), strict=True))
+        here = changed(self.cabinet, factors)
         model = build(here, size=self.size)
         modes = solve(model, self.count + self.spare, prove=False, start=self._start)
         self._start = modes.shapes
-        slopes = Sensitivity(model, modes).frequencies([_change(here, k) for k in keys]) / modes.frequency_Hz
+        slopes = Sensitivity(model, modes).frequencies([self._change(factors, k) for k in keys]) / modes.frequency_Hz
         mass = account(here).mass_kg
-        up = np.array([account(changed(here, {k: np.exp(STEP)})).mass_kg / mass for k in keys])
+        up = np.array([account(self._nudged(factors, k, STEP)).mass_kg / mass for k in keys])
         at = rows_at(model, self.places) @ modes.shapes
         return _prediction(
             modes, slopes, at, visibility(model, modes, at), energy_shares(model, modes), self, model.mass_kg,
@@ -152,10 +153,13 @@ class FullModel:
             mass_rows(model, self.masses) @ modes.shapes,
         )  # fmt: skip
 
+    def _nudged(self, factors: Mapping[str, float], key: str, by: float) -> Cabinet:
+        """Return the design with one of the factors' logarithms changed: a joint's own line follows its default."""
+        return changed(self.cabinet, {**factors, key: factors[key] * float(np.exp(by))})
 
-def _change(cabinet: Cabinet, key: str) -> Change:
-    below, above = (changed(cabinet, {key: float(np.exp(s * STEP / 2))}) for s in (-1, 1))
-    return Change(below=below, above=above, width=STEP)
+    def _change(self, factors: Mapping[str, float], key: str) -> Change:
+        below, above = (self._nudged(factors, key, s * STEP / 2) for s in (-1, 1))
+        return Change(below=below, above=above, width=STEP)
 
 
 def _prediction(
@@ -234,7 +238,9 @@ class ReducedModel:
         modes = solve(self.model, count + SPARE, prove=False)
         basis = [modes.shapes, self.model.rigid]
         for p in self.parameters:
-            for x in (np.log(p.low), np.log(p.high)):
+            # Half-way too, for what changes many lines at once.
+            inner = [p.low**0.5, p.high**0.5] if p.key in GENERAL_JOINTS else []
+            for x in np.log([p.low, *inner, p.high]):
                 if x != 0 and not p.key.endswith("density_kg_m3"):
                     there = build(changed(cabinet, {p.key: float(np.exp(x))}), size=size)
                     basis.append(solve(there, count, prove=False, start=modes.shapes).shapes)
@@ -285,13 +291,7 @@ class ReducedModel:
 
     def _joints_scaled(self, factor: float) -> Model:
         """Assemble the design with all joints that have a stiffness `factor` times as stiff."""
-        c = self.cabinet
-        joint, over = (
-            [s if s.kind == "rigid" else scaled_joint(s, factor) for s in specs]
-            for specs in ([c.joint], [s for _, s in c.joint_overrides])
-        )
-        named = tuple((k, s) for (k, _), s in zip(c.joint_overrides, over, strict=True))
-        scaled = replace(c, joint=joint[0], joint_overrides=named)
+        scaled = self.cabinet.with_joints(lambda s: s if s.kind == "rigid" else scaled_joint(s, factor))
         return assemble(scaled, self.model.parts, size=self.model.size, joints=self.model.joint_model)
 
     def _sample_others(self, size: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, cast
 
 import numpy as np
@@ -83,13 +84,7 @@ def variants(cabinet: Cabinet, count: int, *, scatter: Scatter | None = None, se
     for z in norm.ppf(np.clip(strewn, 1e-4, 1 - 1e-4)):
         boards = tuple(_scattered(b, scatter, *z[3 * k : 3 * k + 3].tolist()) for k, b in enumerate(cabinet.boards))
         glue = float(np.exp(scatter.glue * z[3 * len(cabinet.boards)]))
-        changed = replace(
-            cabinet,
-            boards=boards,
-            joint=_glued(cabinet.joint, glue),
-            brace_joint=None if cabinet.brace_joint is None else _glued(cabinet.brace_joint, glue),
-            joint_overrides=tuple((k, _glued(s, glue)) for k, s in cabinet.joint_overrides),
-        )
+        changed = replace(cabinet, boards=boards).with_joints(partial(_glued, factor=glue))
         shift = scatter.place * z[3 * len(cabinet.boards) + 1 :]
         for moved in (placed, [v for v in placed if v.field == "at"], []):
             which = np.array([v in moved for v in placed], dtype=float)
