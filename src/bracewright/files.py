@@ -35,6 +35,8 @@ def read_file(path: str | os.PathLike[str], most: int, wanted: str) -> bytes:
     try:
         with open(path, "rb") as f:
             data = f.read(most + 1)
+    except ValueError as e:  # a name from a file may hold what no name can
+        raise FileError(f"{os.fspath(path)!r}: cannot be read ({e}); correct the name") from e
     except OSError as e:
         raise FileError(f"{path}: cannot be read ({e.strerror}); check the name and the folder") from e
     if len(data) > most:

@@ -171,3 +171,9 @@ def test_a_missing_folder_is_an_error_of_the_file(tmp_path):
 def test_an_unknown_example_is_refused():
     with pytest.raises(DesignError, match="did you mean 'stand-mount'"):
         example("standmount")
+
+
+@pytest.mark.parametrize("what", ["board", "panel", "brace", "opening"])
+def test_a_record_that_is_not_there_is_an_error_of_the_family(what):
+    with pytest.raises(DesignError, match="got 'wofer'; known are "):
+        getattr(example(), what)("wofer")

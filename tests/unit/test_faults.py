@@ -407,6 +407,17 @@ def test_a_file_without_end_is_read_to_a_limit(design, tmp_path, capsys):
         Archive(links["search.jsonl"])
 
 
+@pytest.mark.parametrize("name", ["a\\u0000", "a" * 300])
+def test_a_name_in_a_file_that_no_file_can_have(design, tmp_path, capsys, name):
+    taps = tmp_path / "taps.toml"
+    for ending in (".wav", ".csv", ".uff"):
+        taps.write_text(f'[[taps]]\nfile = "{name}{ending}"\npart = "left"\nat = [100, 100]\n')
+        assert "cannot be read" in said(capsys, ["fit", str(design), str(taps), "--out", str(tmp_path / "out")])
+    text = design.read_text().replace("[[braces]]", f'[[braces]]\nmesh = "{name}.msh"', 1)
+    design.write_text(text)
+    assert ".mesh: got 'a" in said(capsys, ["check", str(design)])
+
+
 # --- two at once ------------------------------------------------------------------------------------------------------
 
 

@@ -544,13 +544,13 @@ def test_a_design_without_a_moving_driver_is_refused():
 def test_pictures(heard):
     from matplotlib.figure import Figure
 
-    from bracewright.show import sound_plots
+    from bracewright.show import plots, sound_plots
 
     r = report(heard)
     for draw in (sound_plots.levels, sound_plots.third_octaves, sound_plots.mode_pairs):
         artists = draw(r)
         assert artists
-        assert isinstance(sound_plots.figure_of(artists), Figure)
+        assert isinstance(plots.figure_of(artists), Figure)
         assert "Hz" in artists[0].axes.get_xlabel()
     for side, line in zip(PANELS, sound_plots.sides(heard), strict=True):
         assert line.get_label() == side

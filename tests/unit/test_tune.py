@@ -777,6 +777,8 @@ def test_nothing_to_move_is_said():
         search(box())
     with pytest.raises(DesignError, match="2 or more"):
         search(lopsided(), evaluations=1)
+    with pytest.raises(DesignError, match="seed: got -1"):
+        search(lopsided(), seed=-1)
 
 
 def test_a_result_tells_what_changed():

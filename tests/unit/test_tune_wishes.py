@@ -12,6 +12,7 @@ from cabinets import box, pocket, shelf
 from bracewright.boards import Board
 from bracewright.design import Driver, JointSpec, Opening, Pocket
 from bracewright.design.designfile import dumps, loads
+from bracewright.design.mounted import Damping
 from bracewright.design.pockets import Circle, Rectangle, Spline
 from bracewright.design.tuning import LIMITS, Choice, Tie, Tuning
 from bracewright.errors import DesignError
@@ -137,7 +138,7 @@ def test_wishes_for_a_brace_do_not_keep_it_from_being_left_out():
         choices=(Choice(brace="high", optional=True),),
         goal=(("raise", 1.0),),
     )
-    bare = options(cabinet)["no high"]
+    bare = options(cabinet)[0]["no high"]
     assert with_own_wishes(bare).tune == replace(bare.tune, move=("low.at",), hold=(), ties=())
     assert Space.of(with_own_wishes(bare)).names == ("low.at",)
     nothing = with_own_wishes(replace(bare, tune=replace(bare.tune, move=("high.at",))))
@@ -183,7 +184,8 @@ def test_every_combination_of_choices_that_can_be_built():
     cabinet = two_shelves(
         choices=(Choice(brace="high", planes=("x",), optional=True), Choice(board="b", thickness=(18.0,)))
     )
-    found = options(cabinet)
+    found, refused = options(cabinet)
+    assert not refused
     assert next(iter(found)) == "high across z, b 22 mm"
     assert set(found) == {
         f"{first}, b {t} mm" for first in ("high across z", "high across x", "no high") for t in (22, 18)
@@ -193,10 +195,34 @@ def test_every_combination_of_choices_that_can_be_built():
     assert len(across.pockets) == 1
     assert [b.name for b in found["no high, b 18 mm"].braces] == ["low"]
     assert found["no high, b 18 mm"].board("b").thickness == 18
-    few = options(replace(cabinet, tune=replace(cabinet.tune, most_braces=1)))
+    few, _ = options(replace(cabinet, tune=replace(cabinet.tune, most_braces=1)))
     assert all(len(c.braces) == 1 for c in few.values())
     with pytest.raises(DesignError, match="no combination"):
         options(replace(cabinet, tune=replace(cabinet.tune, most_braces=0)))
+
+
+def test_what_was_said_of_a_brace_goes_with_it():
+    """A joint, a sheet or a rear contact of a brace kept every choice without it from being looked at, silently."""
+    high = replace(shelf(240.0, name="high"), normal="y", at=160.0, pockets=())
+    sheet = Damping(part="high", thickness=3.0, E_GPa=0.05, density_kg_m3=1500, loss_factor=0.4)
+    c = replace(
+        driven(),
+        braces=(shelf(100.0, name="low"), high),
+        joint_overrides=(("high-left", JointSpec(kind="dry")), ("low-left", JointSpec(kind="dry"))),
+        damping=(sheet, replace(sheet, part="back")),
+    )
+    c = replace(c, drivers=tuple(replace(d, rear_brace="high", rear_N_mm=50.0) for d in c.drivers))
+    c = replace(c, tune=Tuning(choices=(Choice(brace="high", planes=("x",), optional=True),)))
+    found, refused = options(c)
+    bare = found["no high"]
+    assert [k for k, _ in bare.joint_overrides] == ["low-left"]
+    assert [d.part for d in bare.damping] == ["back"]
+    assert {d.rear_brace for d in bare.drivers} == {""}
+    # Turned, it stands no more across the driver's axis, which is said.
+    assert "does not stand across" in str(refused["high across x"])
+    loose = replace(c, drivers=tuple(replace(d, rear_brace="", rear_N_mm=0.0) for d in c.drivers))
+    across = options(loose)[0]["high across x"]
+    assert [k for k, _ in across.joint_overrides] == ["low-left"]
 
 
 def test_a_thicker_board_keeps_its_make():

@@ -135,7 +135,7 @@ def _sound_files(
     files, note = listen.write_files(heard, folder, boost_dB=args.boost)
     for picture, draw in (("levels", sound_plots.levels), ("third octaves", sound_plots.third_octaves)):
         files.append(folder / f"{picture}.png")
-        plots.save_png(sound_plots.figure_of(draw(found[0], found[1] if found[1:] else None)), files[-1])
+        plots.save_png(plots.figure_of(draw(found[0], found[1] if found[1:] else None)), files[-1])
     return files, note
 
 
@@ -225,7 +225,7 @@ def out_folder(args: argparse.Namespace, *names: str) -> Path:
 
 def _check_file(args: argparse.Namespace, path: str, option: str, *endings: str) -> None:
     """Refuse a file to write before any long work: no folder, an ending that means another format, a file we read."""
-    if not Path(path).absolute().parent.is_dir():
+    if not os.path.isdir(Path(path).absolute().parent):
         raise FileError(f"{path}: its folder does not exist; make it or name another with {option}")
     if Path(path).suffix.lower() not in endings:
         raise FileError(f"{path}: got the ending {Path(path).suffix!r}; name a file that ends with {endings[0]}")
@@ -235,5 +235,5 @@ def _check_file(args: argparse.Namespace, path: str, option: str, *endings: str)
 def _check_not_read(args: argparse.Namespace, path: Path) -> None:
     """Refuse to write over a design that is read."""
     for read in (getattr(args, key, None) for key in ("file", "beside")):
-        if read and path.exists() and Path(read).exists() and path.samefile(read):
+        if read and os.path.exists(path) and os.path.exists(read) and path.samefile(read):
             raise FileError(f"{path}: it is read here and would be written over; name another to write")

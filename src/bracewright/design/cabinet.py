@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
+from typing import TypeVar
 
 from bracewright.boards import Board
 from bracewright.design.checks import choice, length, number, text
@@ -18,6 +19,7 @@ from bracewright.design.pockets import Pocket, Shape
 from bracewright.design.tuning import Tuning
 from bracewright.errors import DesignError
 
+T = TypeVar("T")
 AXES = ("x", "y", "z")
 PANELS = ("front", "back", "left", "right", "bottom", "top")
 PANEL_NORMAL: Mapping[str, str] = {"front": "y", "back": "y", "left": "x", "right": "x", "bottom": "z", "top": "z"}
@@ -213,6 +215,13 @@ class Brace:
         return not self.pockets
 
 
+def _named(records: Mapping[str, T], name: str, key: str) -> T:
+    """Return a record by name; raises DesignError where there is none."""
+    if name not in records:
+        choice(name, key, list(records))
+    return records[name]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Cabinet:
     """A whole cabinet. Everything in it has been checked when the constructor returns.
@@ -348,7 +357,7 @@ class Cabinet:
 
     def board(self, name: str) -> Board:
         """Return the board of that name."""
-        return self._board_named[name]
+        return _named(self._board_named, name, "boards")
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -357,17 +366,15 @@ class Cabinet:
 
     def panel(self, side: str) -> Panel:
         """Return a panel by side."""
-        return self._panel_at[side]
+        return _named(self._panel_at, side, "cabinet.panels")
 
     def brace(self, name: str) -> Brace:
         """Return a brace by name."""
-        if name not in self._brace_named:
-            choice(name, "braces", list(self._brace_named))
-        return self._brace_named[name]
+        return _named(self._brace_named, name, "braces")
 
     def opening(self, name: str) -> Opening:
         """Return an opening by name."""
-        return self._opening_named[name]
+        return _named(self._opening_named, name, "openings")
 
     def part_board(self, part: str) -> Board:
         """Return the board a panel or brace is made of."""

@@ -52,7 +52,7 @@ def _beside(cabinet: Cabinet, folder: FilePath) -> Cabinet:
         return cabinet
 
     def found(mesh: str, key: str) -> str:
-        if not (folder / mesh).is_file():
+        if not os.path.isfile(folder / mesh):  # False also for a name that no file can have
             raise DesignError(
                 f"got {mesh!r}, but there is no such file in {folder}; correct the name", key=f"{key}.mesh"
             )

@@ -242,7 +242,7 @@ def load_modes(path: str | os.PathLike[str]) -> MeasuredModes:
         Missing, too large, or no such record.
     """
     p = Path(path)
-    if p.is_dir():
+    if os.path.isdir(p):
         kept = sorted(p.glob("modes-*.json"), key=lambda q: (len(q.name), q.name))
         if not kept:
             raise FileError(f"{p}: holds no modes-1.json; keep a tap test there first")

@@ -64,7 +64,7 @@ def read_records(paths: Sequence[str | os.PathLike[str]]) -> tuple[Record, ...]:
     out: list[Record] = []
     for given in paths:
         p = Path(given)
-        sheet = p / "taps.toml" if p.is_dir() else p
+        sheet = p / "taps.toml" if os.path.isdir(p) else p
         if sheet.suffix.lower() == ".toml":
             names = [str(t.get("file", "")) for t in _sheet(sheet).get("taps", [])]
             if not names:
@@ -121,7 +121,7 @@ def _named(p: Path, data: Array, rate_Hz: float, channels: Sequence[Channel], fu
 def _described(p: Path) -> tuple[Channel, ...]:
     """Return what the tap sheets beside a file say of its channels; empty where there is none."""
     own, shared = p.with_suffix(".toml"), p.parent / "taps.toml"
-    sheet = _sheet(shared) if shared.is_file() else {}
+    sheet = _sheet(shared) if os.path.isfile(shared) else {}
     channels = _channels(shared, sheet, ())
     taps = [t for t in sheet.get("taps", []) if t.get("file") == p.name]
     if len(taps) > 1:
@@ -133,7 +133,7 @@ def _described(p: Path) -> tuple[Channel, ...]:
         except DesignError as e:
             raise FileError(f"{shared}: {e.within(f'taps.{p.name}')}") from e
         channels = tuple(replace(c, place=place) if c.kind == "hammer" else c for c in channels)
-    return _channels(own, _sheet(own), channels) if own.is_file() else channels
+    return _channels(own, _sheet(own), channels) if os.path.isfile(own) else channels
 
 
 def _sheet(p: Path) -> dict[str, Any]:

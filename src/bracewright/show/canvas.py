@@ -88,13 +88,13 @@ def outward(model: Model, modes: Modes, number: int, part: str) -> Array:
     return np.asarray(w * np.sign(along) * (-1.0 if part in LOWER_PANELS else 1.0))
 
 
-def unfolding(cabinet: Cabinet, points: Mapping[str, Array]) -> dict[str, Array]:
+def unfolding(cabinet: Cabinet, points: Mapping[str, Array], gap: float = GAP / 3) -> dict[str, Array]:
     """Where in-plane points (n, 2) of each part lie in the unfolded picture, mm: origin at the front's lower left.
 
     The panels fold out from the front as seen from outside. Braces stand beside them in columns, as high as the
     panels' cross.
     """
-    c, gap = cabinet, GAP / 3
+    c = cabinet
     across = 2 * c.width + c.depth
     # Mirror and shift of each panel's own coordinates.
     moves = {

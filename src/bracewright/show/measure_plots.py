@@ -19,6 +19,7 @@ from bracewright.measure.identify import Candidates, MeasuredModes
 from bracewright.measure.pair import Pairing
 from bracewright.measure.plan import TapPlan
 from bracewright.measure.poles import Stabilisation
+from bracewright.show.canvas import new_axes, unfolding
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
@@ -33,15 +34,9 @@ RESPONSE = {
 GAP = 60.0  # mm between unfolded panels
 
 
-def _axes(size: tuple[float, float]) -> Axes:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=size, layout="constrained").add_subplot()
-
-
 def responses(frfs: Frfs, modes: MeasuredModes | None = None, ax: Axes | None = None) -> list[Artist]:
     """Draw the magnitude of every row, their mean thick, and the modes found as vertical lines."""
-    ax = ax or _axes((8.0, 3.6))
+    ax = ax or new_axes((8.0, 3.6))
     size = np.abs(frfs.H)
     artists: list[Artist] = list(ax.semilogy(frfs.frequency_Hz, size.T, color="0.75", linewidth=0.5))
     artists += ax.semilogy(frfs.frequency_Hz, np.sqrt((size**2).mean(axis=0)), color="black", linewidth=1.3)
@@ -54,7 +49,7 @@ def responses(frfs: Frfs, modes: MeasuredModes | None = None, ax: Axes | None = 
 
 def stabilisation_chart(found: Stabilisation, frfs: Frfs | None = None, ax: Axes | None = None) -> list[Artist]:
     """Draw poles by frequency and order, the steady ones filled; the mean response behind them."""
-    ax = ax or _axes((8.0, 4.2))
+    ax = ax or new_axes((8.0, 4.2))
     f = found.frequency_Hz
     steady = found.stable
     artists: list[Artist] = [
@@ -77,7 +72,7 @@ def stabilisation_chart(found: Stabilisation, frfs: Frfs | None = None, ax: Axes
 
 def candidates_chart(offered: Candidates, ax: Axes | None = None) -> list[Artist]:
     """Draw the mean response with the candidates numbered on it, for `Candidates.select`; needs no display server."""
-    ax = ax or _axes((9.0, 4.2))
+    ax = ax or new_axes((9.0, 4.2))
     cut = offered.frfs.band(*offered.band_Hz)
     level = np.sqrt((np.abs(cut.H) ** 2).mean(axis=0))
     artists: list[Artist] = list(ax.semilogy(cut.frequency_Hz, level, color="black", linewidth=1.0))
@@ -95,7 +90,7 @@ def candidates_chart(offered: Candidates, ax: Axes | None = None) -> list[Artist
 
 def mac_chart(pairing: Pairing, ax: Axes | None = None) -> list[Artist]:
     """Draw MAC of computed with measured modes, the pairs ringed."""
-    ax = ax or _axes((5.2, 4.6))
+    ax = ax or new_axes((5.2, 4.6))
     image = ax.imshow(pairing.mac, cmap="viridis", vmin=0, vmax=1, aspect="auto", origin="lower")
     rows = [c for c, _ in pairing.pairs]
     cols = [m for _, m in pairing.pairs]
@@ -110,20 +105,20 @@ def mac_chart(pairing: Pairing, ax: Axes | None = None) -> list[Artist]:
 
 def tap_plan(cabinet: Cabinet, plan: TapPlan, ax: Axes | None = None) -> list[Artist]:
     """Draw sensors (squares) and taps (numbered rings) on the unfolded cabinet, seen from outside, and list them."""
-    ax = ax or _axes((9.0, 7.2))
+    ax = ax or new_axes((9.0, 7.2))
     artists: list[Artist] = []
     for side in PANELS:
         layout = part_layout(cabinet, side, "outer")
         rings = [layout.outline().exterior, *(cut.polygon(0.5).exterior for _, cut in layout.cuts)]
         for k, ring in enumerate(rings):
-            at = _unfolded(cabinet, side, np.array(ring.coords))
+            at = unfolding(cabinet, {side: np.array(ring.coords)}, GAP)[side]
             artists += ax.plot(at[:, 0], at[:, 1], color="black", linewidth=1.2 if k == 0 else 0.7)
-        low = _unfolded(cabinet, side, np.array(rings[0].coords)).min(axis=0)
+        low = unfolding(cabinet, {side: np.array(rings[0].coords)}, GAP)[side].min(axis=0)
         artists.append(ax.text(low[0] + 6, low[1] + 6, side, fontsize=9, color="0.35"))
         artists += _origin(ax, cabinet, side)
     marks = [(f"S{k}", p) for k, p in enumerate(plan.sensors, 1)] + [(str(k), p) for k, p in enumerate(plan.taps, 1)]
     for name, p in marks:
-        (x, y), sensor = _unfolded(cabinet, p.part, np.array([p.at]))[0], name.startswith("S")
+        (x, y), sensor = unfolding(cabinet, {p.part: np.array([p.at])}, GAP)[p.part][0], name.startswith("S")
         size, shape, fill = (260, "s", "0.85") if sensor else (110, "o", "white")
         mark = ax.scatter(
             [x], [y], s=size, marker=shape, facecolors=fill, edgecolors="black", zorder=2 if sensor else 3
@@ -144,7 +139,7 @@ def tap_plan(cabinet: Cabinet, plan: TapPlan, ax: Axes | None = None) -> list[Ar
 
 def _origin(ax: Axes, cabinet: Cabinet, side: str) -> list[Artist]:
     """Two arrows along a panel's in-plane coordinates, beside the corner where both are 0."""
-    zero, *ends = _unfolded(cabinet, side, np.array([[-12.0, -12.0], [45.0, -12.0], [-12.0, 45.0]]))
+    zero, *ends = unfolding(cabinet, {side: np.array([[-12.0, -12.0], [45.0, -12.0], [-12.0, 45.0]])}, GAP)[side]
     names = [a for a in AXES if a != PANEL_NORMAL[side]]
     arrow = {"arrowstyle": "<-", "color": "0.35", "shrinkA": 0, "shrinkB": 0}
     return [
@@ -153,23 +148,9 @@ def _origin(ax: Axes, cabinet: Cabinet, side: str) -> list[Artist]:
     ]
 
 
-def _unfolded(c: Cabinet, side: str, xy: Array) -> Array:
-    """Carry in-plane points (n, 2), mm, to the unfolded picture: the front in the middle, seen from outside."""
-    moves = {
-        "front": ((1, 1), (0.0, 0.0)),
-        "left": ((-1, 1), (-GAP, 0.0)),
-        "right": ((1, 1), (c.width + GAP, 0.0)),
-        "back": ((-1, 1), (2 * c.width + c.depth + 2 * GAP, 0.0)),
-        "top": ((1, 1), (0.0, c.height + GAP)),
-        "bottom": ((1, -1), (0.0, -GAP)),
-    }
-    flip, shift = moves[side]
-    return np.asarray(xy * np.array(flip) + np.array(shift))
-
-
 def fit_chart(found: FitResult, ax: Axes | None = None) -> list[Artist]:
     """Draw each parameter's factor with its spread before (grey) and after (black)."""
-    ax = ax or _axes((6.4, 0.9 + 0.4 * len(found.parameters)))
+    ax = ax or new_axes((6.4, 0.9 + 0.4 * len(found.parameters)))
     y = np.arange(len(found.parameters))[::-1]
     before, after = np.array([p.spread for p in found.parameters]), found.spread
     artists: list[Artist] = [

@@ -7,23 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bracewright.design.cabinet import PANELS
+from bracewright.show.canvas import new_axes
 from bracewright.sound.report import Report
 from bracewright.sound.run import Sound
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
+SIZE = (8.0, 4.0)  # inches
 PLAIN_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 LINES = ("-", "--", "-.", ":", (0, (5, 1)), (0, (3, 1, 1, 1, 1, 1)))
-
-
-def figure_of(artists: list[Artist]) -> Figure:
-    """Return the figure that artists are drawn on."""
-    found = artists[0].get_figure(root=True)
-    assert found is not None
-    return found
 
 
 def levels(result: Report, other: Report | None = None, ax: Axes | None = None) -> list[Artist]:
@@ -35,7 +29,7 @@ def levels(result: Report, other: Report | None = None, ax: Axes | None = None) 
         Such as after and before.
     ax : matplotlib Axes, optional
     """
-    ax = ax or _new_axes()
+    ax = ax or new_axes(SIZE)
     s = result.sound
     artists: list[Artist] = list(ax.semilogx(s.frequency_Hz, s.level_dB, color="black", label=s.setup.cabinet.name))
     if other is not None:
@@ -63,7 +57,7 @@ def levels(result: Report, other: Report | None = None, ax: Axes | None = None) 
 
 def sides(sound: Sound, ax: Axes | None = None) -> list[Artist]:
     """Draw what each panel gives at the point, over the drivers; panels may cancel each other."""
-    ax = ax or _new_axes()
+    ax = ax or new_axes(SIZE)
     artists: list[Artist] = []
     for side, line in zip(PANELS, LINES, strict=True):
         level = 20 * np.log10(np.abs(sound.side_Pa[side]) / np.abs(sound.drivers_Pa))
@@ -75,7 +69,7 @@ def sides(sound: Sound, ax: Axes | None = None) -> list[Artist]:
 
 def mode_pairs(result: Report, ax: Axes | None = None) -> list[Artist]:
     """Draw air modes above wall modes on one frequency axis; pairs within 5 % are joined."""
-    ax = ax or _new_axes((8.0, 2.4))
+    ax = ax or new_axes((8.0, 2.4))
     s = result.sound
     wall, air = s.setup.reduced.modes.frequency_Hz, s.setup.drive.air.frequency_Hz
     high = s.frequency_Hz[-1]
@@ -94,7 +88,7 @@ def mode_pairs(result: Report, ax: Axes | None = None) -> list[Artist]:
 
 def third_octaves(result: Report, other: Report | None = None, ax: Axes | None = None) -> list[Artist]:
     """Draw third-octave levels in radiated power as steps; another design dashed."""
-    ax = ax or _new_axes()
+    ax = ax or new_axes(SIZE)
     artists: list[Artist] = []
     for r, line, colour in ((result, "-", "black"), (other, "--", "0.45")):
         if r is not None:
@@ -104,12 +98,6 @@ def third_octaves(result: Report, other: Report | None = None, ax: Axes | None =
     ax.legend()
     _finish(ax, result.sound, "cabinet over drivers in power, dB")
     return artists
-
-
-def _new_axes(size: tuple[float, float] = (8.0, 4.0)) -> Axes:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=size, layout="constrained").add_subplot()
 
 
 def _finish(ax: Axes, sound: Sound, label: str) -> None:

@@ -23,13 +23,14 @@ from bracewright.fem.modes import Modes
 from bracewright.fem.parts import FlatPart
 from bracewright.fem.system import Model
 from bracewright.files import write_file
-from bracewright.show.canvas import PLAIN, QUARTERS, check
+from bracewright.show.canvas import PLAIN, QUARTERS, check, new_axes
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
 Array = NDArray[np.float64]
+SIZE = (6.4, 6.0)  # inches
 VIEW = (22.0, -58.0)  # degrees: from the front, a little from the right and above
 SHARE = 0.06  # of the largest outer size: how far the largest motion is drawn
 LIGHT = np.array([0.35, -0.6, 0.72])
@@ -106,7 +107,7 @@ def cabinet_drawing(model: Model, ax: Axes | None = None, *, see_through: bool =
     skin = Skin.of(model)
     grey = _shade(skin, skin.points)
     colours = np.column_stack([grey, 0.92 * grey, 0.78 * grey, np.ones_like(grey)])
-    ax = ax or _space_axes()
+    ax = ax or new_axes(SIZE, projection="3d")
     artists = _draw(ax, model, skin, skin.points, colours, see_through)
     ax.set_title(
         f"{model.cabinet.name}: {model.cabinet.width:g} x {model.cabinet.depth:g} x {model.cabinet.height:g} mm"
@@ -142,7 +143,7 @@ def deformed(
     """
     check(model, modes, number)
     new = ax is None
-    ax = ax or _space_axes()
+    ax = ax or new_axes(SIZE, projection="3d")
     skin = Skin.of(model)
     drawn = SHARE * max(model.cabinet.width, model.cabinet.depth, model.cabinet.height) if largest is None else largest
     motion, size = _motion(model, modes, number)
@@ -221,7 +222,7 @@ def _frames(
         raise DesignError(f"got {frames}; give an even number, 4 or more", key="frames")
     there: list[NDArray[np.uint8]] = []
     for k in range(frames // 2 + 1):
-        ax = _space_axes((4.8, 4.8))
+        ax: Any = new_axes((4.8, 4.8), projection="3d")
         deformed(model, modes, number, ax, see_through=see_through, phase=float(np.cos(2 * np.pi * k / frames)))
         ax.figure.set_dpi(width_px / 4.8)
         canvas: Any = FigureCanvasAgg(ax.figure)
@@ -260,12 +261,6 @@ def _mp4(pictures: Iterator[NDArray[np.uint8]]) -> bytes:
                 image.set_data(picture)
                 writer.grab_frame()
         return whole.read_bytes()
-
-
-def _space_axes(size: tuple[float, float] = (6.4, 6.0)) -> Any:
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=size, layout="constrained").add_subplot(projection="3d")
 
 
 def _motion(model: Model, modes: Modes, number: int) -> tuple[Array, Array]:

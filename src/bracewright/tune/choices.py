@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import product
 from typing import Any, cast
@@ -11,7 +11,7 @@ import numpy as np
 
 from bracewright.boards import Board
 from bracewright.design import layout
-from bracewright.design.cabinet import AXES, Brace, Cabinet, in_plane
+from bracewright.design.cabinet import AXES, PANELS, Brace, Cabinet, in_plane
 from bracewright.design.pockets import Pocket
 from bracewright.design.tuning import Choice
 from bracewright.errors import DesignError
@@ -20,10 +20,10 @@ from bracewright.tune.pockets import parameters, reshaped
 MOST = 256  # combinations
 
 
-def options(cabinet: Cabinet) -> dict[str, Cabinet]:
+def options(cabinet: Cabinet) -> tuple[dict[str, Cabinet], dict[str, DesignError]]:
     """Return every cabinet that the choices of the design's ``[tune]`` table leave, by what was chosen.
 
-    The design as it is comes first; those that cannot be built are left out.
+    The design as it is comes first. Beside them, why others cannot be built.
 
     Raises
     ------
@@ -37,21 +37,25 @@ def options(cabinet: Cabinet) -> dict[str, Cabinet]:
     if count > MOST:
         raise DesignError(f"{count} combinations of choices; leave at most {MOST}", key="tune.choices")
     out: dict[str, Cabinet] = {}
+    refused: dict[str, DesignError] = {}
     for combination in product(*lists):
+        said = ", ".join(_said(c, v) for c, v in combination) or "as it is"
         try:
             found = settled
             for choice, value in combination:
                 found = _with(found, choice, value)
-        except DesignError:
+        except DesignError as e:
+            refused[said] = e
             continue
         if wishes.most_braces is None or len(found.braces) <= wishes.most_braces:
-            out[", ".join(_said(c, v) for c, v in combination) or "as it is"] = found
+            out[said] = found
     if not out:
+        why = f" ({next(iter(refused.values()))})" if refused else ""
         raise DesignError(
-            "no combination of the choices can be built with so few braces; allow more or make some optional",
+            f"no combination of the choices can be built with so few braces{why}; allow more or make some optional",
             key="tune.choices",
         )
-    return out
+    return out, refused
 
 
 def _settings(cabinet: Cabinet, choice: Choice) -> Iterator[tuple[Choice, object]]:
@@ -82,11 +86,34 @@ def _with(cabinet: Cabinet, choice: Choice, value: object) -> Cabinet:
         boards = tuple(thicker(b, float(str(value))) if b is now else b for b in cabinet.boards)
         return replace(cabinet, boards=boards)
     if value is None:
-        return replace(cabinet, braces=tuple(b for b in cabinet.braces if b.name != choice.brace))
+        return with_braces(cabinet, [b for b in cabinet.braces if b.name != choice.brace])
     brace = cabinet.brace(choice.brace)
     if value == brace.normal:
         return cabinet
-    return replace(cabinet, braces=tuple(turned(cabinet, b, str(value)) if b is brace else b for b in cabinet.braces))
+    return with_braces(cabinet, [turned(cabinet, b, str(value)) if b is brace else b for b in cabinet.braces])
+
+
+def with_braces(cabinet: Cabinet, braces: Sequence[Brace]) -> Cabinet:
+    """Return the design with other braces; what was said of one that is gone, or of a joint there is no more, goes too.
+
+    Raises
+    ------
+    DesignError
+        It cannot be built: another brace ends at one that is gone, for one.
+    """
+    there = {*PANELS, *(b.name for b in braces)}
+    bare = replace(
+        cabinet,
+        braces=tuple(braces),
+        joint_overrides=(),
+        damping=tuple(d for d in cabinet.damping if d.part in there),
+        drivers=tuple(
+            replace(d, rear_brace="", rear_N_mm=0.0) if d.rear_brace and d.rear_brace not in there else d
+            for d in cabinet.drivers
+        ),
+    )
+    met = {key for m in layout.meetings(bare) for key in (f"{m.a}-{m.b}", f"{m.b}-{m.a}")}
+    return replace(bare, joint_overrides=tuple((key, spec) for key, spec in cabinet.joint_overrides if key in met))
 
 
 def thicker(board: Board, thickness: float) -> Board:

@@ -3,7 +3,7 @@
 The outside of the box and the drivers do not change in a search, so the way from a wall's velocity
 to the listening point is computed once for all designs.
 A design then costs its modes, those of the air inside on a coarse mesh, and a product. It leaves out
-what `bracewright.sound` has: static corrections and the air's load on the walls.
+what `bracewright.sound` has: static corrections, the air's load on the walls, gaskets and rear contacts of drivers.
 """
 
 from __future__ import annotations

@@ -80,6 +80,8 @@ def search(
     """
     if isinstance(evaluations, bool) or not isinstance(evaluations, int) or evaluations < 2:
         raise DesignError(f"got {evaluations!r}; give a whole number, 2 or more", key="evaluations")
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise DesignError(f"got {seed!r}; give a whole number, 0 or more", key="seed")
     wishes = cabinet.tune
     goal = goal or Goal.of(cabinet)
     limits = limits or Limits.of(cabinet)
@@ -100,11 +102,12 @@ def _among(cabinet: Cabinet, limits: Limits, bare: Run, evaluations: int, seed: 
     """Look at every combination of the choices, then search from the most promising ones."""
     runs: list[tuple[float, str, Run]] = []
     history: list[Trial] = []
-    refused: dict[str, DesignError | SolveError] = {}
     before: Numbers = {}
     starts: dict[str, Cabinet] = {}
     check_free(cabinet)
-    for said, start in options(cabinet).items():
+    built, unbuilt = options(cabinet)
+    refused: dict[str, DesignError | SolveError] = {**unbuilt}
+    for said, start in built.items():
         try:
             starts[said] = with_free_pockets(start)
         except DesignError as e:
