@@ -158,6 +158,11 @@ def test_bounce_on_feet() -> None:
     assert modes.missed_modes == 0
     bounce = np.sqrt(4 * 4.0e4 / model.mass_kg) / (2 * np.pi)
     assert np.abs(modes.frequency_Hz / bounce - 1).min() < 0.01
+    # As soft as feet can be wished, they are still no free space.
+    soft = solve(build(box(supports=Supports(kind="feet", stiffness_N_mm=1.0, lateral_N_mm=1.0))), 8)
+    assert (soft.rigid_modes, soft.missed_modes) == (0, 0)
+    assert np.abs(soft.frequency_Hz / (bounce / np.sqrt(40)) - 1).min() < 0.01
+    assert soft.frequency_Hz[6] > 100 * soft.frequency_Hz[0]
 
 
 def test_a_clamped_edge_holds_the_cabinet() -> None:

@@ -11,7 +11,7 @@ import taps
 from scipy import sparse
 
 from bracewright.boards import Board
-from bracewright.design.cabinet import PANELS, Brace, Cabinet, JointSpec, Panel
+from bracewright.design.cabinet import PANELS, Brace, Cabinet, JointSpec, Panel, Supports
 from bracewright.design.designfile import load
 from bracewright.design.pockets import Pocket, Rectangle
 from bracewright.errors import DesignError, FileError, SolveError
@@ -484,6 +484,15 @@ def test_a_joint_of_the_braces_own_is_fitted_and_searched_for_too():
     x, step = np.log([0.5, 0.1]), np.array([0.02, 0.0])
     rough = np.log(whole(x + step).frequency_Hz / whole(x - step).frequency_Hz) / 0.04
     assert whole(x).gradient[0] == pytest.approx(rough, abs=0.002)
+
+
+@pytest.mark.parametrize("supports", [Supports(kind="feet"), Supports(kind="clamped", edges=("back-bottom",))])
+def test_a_reduced_model_of_a_cabinet_that_is_held(supports):
+    cabinet = replace(box(250.0), supports=supports)
+    chosen = [Parameter(key="boards.carcass.E_GPa", spread=0.1, low=0.7, high=1.4)]
+    reduced, whole = (kind(cabinet, chosen, count=9, size=SIZE)(np.log([1.2])) for kind in (ReducedModel, FullModel))
+    assert reduced.frequency_Hz == pytest.approx(whole.frequency_Hz, rel=1e-3)
+    assert reduced.gradient == pytest.approx(whole.gradient, abs=2e-3)
 
 
 def test_names_with_hyphens_are_not_taken_apart():

@@ -21,7 +21,8 @@ Array = NDArray[np.float64]
 BLOCK = 16  # columns of a block
 SETTLED = 1e-8
 SPARE = 4  # eigenpairs beyond those asked for, to find a gap for the inertia count
-RIGID_LIMIT = 1e-3  # of the first elastic eigenvalue
+RIGID_LIMIT = 1e-6  # of the first elastic eigenvalue; rounding leaves some 1e-12, a bounce on the softest feet 1e-5
+NEGATIVE_LIMIT = 1e-3  # of the largest; less is rounding too
 
 
 class Pencil(Protocol):
@@ -210,7 +211,7 @@ def _checked(model: Pencil, lam: Array, phi: Array) -> tuple[Array, Array]:
     if not (np.isfinite(lam).all() and np.isfinite(phi).all()):
         raise SolveError("the eigenvalue solver returned values that are not finite; check the boards' numbers")
     value, y = eigh(phi.T @ (model.K @ phi), phi.T @ (model.M @ phi))
-    if value[0] < -RIGID_LIMIT * abs(value[-1]):
+    if value[0] < -NEGATIVE_LIMIT * abs(value[-1]):
         raise SolveError(
             f"an eigenvalue is negative ({value[0]:.3g}); check for a board or joint of negative stiffness"
         )

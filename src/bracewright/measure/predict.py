@@ -236,6 +236,7 @@ class ReducedModel:
         self.masses = dict(sensor_mass_kg or {})
         self.model = build(cabinet, size=size)
         modes = solve(self.model, count + SPARE, prove=False)
+        self.rigid_modes = modes.rigid_modes
         basis = [modes.shapes, self.model.rigid]
         for p in self.parameters:
             # Half-way too, for what changes many lines at once.
@@ -349,11 +350,12 @@ class ReducedModel:
         Raises SolveError where the sampled changes add up to a stiffness that the cabinet cannot have.
         """
         K, M = self.matrices(np.asarray(x, float))
-        last = 5 + self.count + (SPARE_LOADED if self.masses else 0)
+        first = self.rigid_modes
+        last = first + self.count + (SPARE_LOADED if self.masses else 0) - 1
         lam, y = eigh(K, M, subset_by_index=(0, min(last, len(K) - 1)))
-        if not lam[6] > FLOPPY * abs(lam[7]):
+        if not lam[first] > FLOPPY * abs(lam[first + 1]):
             raise SolveError("these values lie too far from the design for its reduced model; use the full one")
-        return lam[6:], y[:, 6:]
+        return lam[first:], y[:, first:]
 
     def __call__(self, x: Array) -> Prediction:
         """Predict at logarithms of the factors."""
@@ -371,7 +373,7 @@ class ReducedModel:
         loss = np.asarray(sum(s * self.cabinet.board(b).loss_factor for b, s in shares.items()))
         at = self.rows @ y
         size = self.largest[: len(f)]
-        modes = Modes(frequency_Hz=f, loss_factor=loss, shapes=y, rigid_modes=6)
+        modes = Modes(frequency_Hz=f, loss_factor=loss, shapes=y, rigid_modes=self.rigid_modes)
         return _prediction(
             modes, slopes.reshape(len(x), -1), at, np.abs(at).max(axis=0, initial=0.0) / size, {**shares, JOINTS: rest},
             self, mass, heavier / mass, self.mass_rows @ y,

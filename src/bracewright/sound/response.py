@@ -110,7 +110,8 @@ def modes_up_to(damped: Damped, highest_Hz: float, progress: Callable[[str], Non
     """Return all elastic modes up to a frequency; how many there are is counted by inertia first."""
     model = damped.model
     edge = (2 * np.pi * highest_Hz) ** 2
-    count = negative_pivots(model.K - edge * model.M) - 6
+    # Six more come out as rigid where nothing holds the cabinet.
+    count = negative_pivots(model.K - edge * model.M) - (6 if model.cabinet.supports.kind == "free" else 0)
     if progress:
         progress(f"solving {model.dofs} unknowns for {max(count, 1)} modes up to {highest_Hz:.0f} Hz")
     if count > 1500:

@@ -95,11 +95,12 @@ class Ear:
             Up to somewhat beyond the band.
         """
         rigid = model.rigid @ np.linalg.inv(np.linalg.cholesky(model.mass_matrix)).T
-        shapes = np.hstack([rigid, modes.shapes]) if modes.rigid_modes else modes.shapes
-        lam = (2 * np.pi * modes.frequency_Hz) ** 2
-        eta = modes.loss_factor
-        if modes.rigid_modes:
-            lam, eta = np.concatenate([np.zeros(6), lam]), np.concatenate([np.zeros(6), eta])
+        # What supports leave free of six, all or nothing but for feet in one line.
+        rigid = rigid @ np.linalg.eigh(rigid.T @ (model.K @ rigid))[1][:, : modes.rigid_modes]
+        shapes = np.hstack([rigid, modes.shapes])
+        free = np.zeros(rigid.shape[1])
+        lam = np.concatenate([free, (2 * np.pi * modes.frequency_Hz) ** 2])
+        eta = np.concatenate([free, modes.loss_factor])
         drivers = playing(model.cabinet)
         mesh = air_mesh(model.cabinet, size=AIR_SIZE)
         names = [d.opening for d in drivers]
