@@ -300,6 +300,13 @@ def test_modes_warn_of_parts_that_move_freely(tmp_path, capfd):
     assert "warning: parts move freely" in capfd.readouterr().out
 
 
+def test_modes_of_the_whole_cabinet_on_its_feet_are_marked(tmp_path, capfd):
+    path = tmp_path / "feet.toml"
+    path.write_text(SMALL + '[supports]\nkind = "feet"\n', "utf-8")
+    assert main(["modes", str(path), "--count", "8", "--size", "90"]) == 0
+    assert capfd.readouterr().out.count("  the whole cabinet on its supports\n") == 6
+
+
 def test_modes_print_the_contract(design, tmp_path, capfd):
     vtu = tmp_path / "modes.vtu"
     arguments = ["modes", str(design), "--count", "4", "--size", "45", "--vtu", str(vtu)]

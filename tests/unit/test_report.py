@@ -18,6 +18,7 @@ from cabinets import box, pocket, shelf
 from bracewright import __version__
 from bracewright.cli import main
 from bracewright.design import Cabinet, Driver, Opening, save
+from bracewright.design.cabinet import Supports
 from bracewright.design.designfile import dumps
 from bracewright.design.pockets import Circle
 from bracewright.errors import FileError
@@ -94,6 +95,15 @@ def test_the_customers_sheet_comes_first_and_says_what_was_computed(made):
     now = rows(sheet, "mode before, Hz now, Hz")
     assert [r[2] for r in now] == [f"{f:.0f}" for f in report.now.modes.frequency_Hz[:6]]
     assert [r[1] for r in now] == [f"{f:.0f}" for f in report.beside.modes.frequency_Hz[:6]]
+
+
+def test_on_feet_it_speaks_of_the_walls(tmp_path):
+    write_report(replace(design(), supports=Supports(kind="feet")), tmp_path / "r.html", size=SIZE, quick=True)
+    page = tree(tmp_path / "r.html")
+    first = float(re.search(r"ring first at (\d+) Hz", words(page))[1])
+    free = solve(build(design(), size=SIZE), 1).frequency_Hz[0]
+    assert first == pytest.approx(free, rel=0.02)
+    assert re.search(r"Left out: the whole cabinet on its supports, at (\d+, ){5}\d+ Hz", words(page))
 
 
 def test_it_speaks_of_windows_only_where_there_are_any():

@@ -11,12 +11,14 @@ from cabinets import box, pocket, shelf
 
 from bracewright.boards import Board
 from bracewright.design import Driver, JointSpec, Opening, Pocket
+from bracewright.design.cabinet import Supports
 from bracewright.design.designfile import dumps, loads
 from bracewright.design.mounted import Damping
 from bracewright.design.pockets import Circle, Rectangle, Spline
 from bracewright.design.tuning import LIMITS, Choice, Tie, Tuning
 from bracewright.errors import DesignError
-from bracewright.tune import Limits, Space, search
+from bracewright.fem.near import Anchor
+from bracewright.tune import Goal, Limits, Look, Space, search
 from bracewright.tune.choices import options, thicker
 from bracewright.tune.constraints import Rules, amounts
 from bracewright.tune.pockets import check_free, free_form, with_free_pockets
@@ -199,6 +201,24 @@ def test_every_combination_of_choices_that_can_be_built():
     assert all(len(c.braces) == 1 for c in few.values())
     with pytest.raises(DesignError, match="no combination"):
         options(replace(cabinet, tune=replace(cabinet.tune, most_braces=0)))
+
+
+def test_on_feet_a_search_looks_at_the_walls():
+    """The bounce on the feet came first, so that a search raised it and looked at six modes of the walls fewer."""
+    free = driven()
+    standing = replace(free, supports=Supports(kind="feet"))
+    goal = Goal(modes=8)
+    looks = [Look.at(goal, c, size=COARSE) for c in (free, standing)]
+    records = [look.record(c) for look, c in zip(looks, (free, standing), strict=True)]
+    a, b = (np.array(r["frequency_Hz"]) for r in records)
+    assert len(a) == len(b) == 8
+    assert b == pytest.approx(a, rel=0.02)
+    anchors = [Anchor.of(c, look.count, size=COARSE) for look, c in zip(looks, (free, standing), strict=True)]
+    slopes = []
+    for look, anchor, record in zip(looks, anchors, records, strict=True):
+        space = Space.of(anchor.model.cabinet)
+        slopes.append(look.slope(space, space.start(), anchor, look.numbers(record)))
+    assert slopes[1] == pytest.approx(slopes[0], abs=0.05 * np.abs(slopes[0]).max())
 
 
 def test_what_was_said_of_a_brace_goes_with_it():

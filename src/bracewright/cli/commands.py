@@ -40,7 +40,7 @@ def modes(args: argparse.Namespace, progress: Progress) -> Result:
     from bracewright.design.designfile import load
     from bracewright.fem import system
     from bracewright.fem.export import write_vtu
-    from bracewright.fem.modes import solve
+    from bracewright.fem.modes import solve, wall_modes
 
     cabinet = load(args.file)
     if args.vtu:
@@ -55,6 +55,8 @@ def modes(args: argparse.Namespace, progress: Progress) -> Result:
         write_vtu(args.vtu, model, found)
     a = account(cabinet)
     rows = list(zip(found.frequency_Hz.tolist(), found.loss_factor.tolist(), strict=True))
+    walls = wall_modes(model, found).tolist()
+    note = ["" if k in walls else "  the whole cabinet on its supports" for k in range(len(rows))]
     table = {
         "name": cabinet.name,
         "mass_kg": a.mass_kg,
@@ -72,7 +74,7 @@ def modes(args: argparse.Namespace, progress: Progress) -> Result:
         f"{model.dofs} unknowns, {found.rigid_modes} rigid modes{missed}, {sum(found.seconds.values()):.1f} s",
         "",
         "mode  frequency, Hz  loss factor",
-        *(f"{k:4}  {f:13.1f}  {eta:11.4f}" for k, (f, eta) in enumerate(rows, 1)),
+        *(f"{k:4}  {f:13.1f}  {eta:11.4f}{note[k - 1]}" for k, (f, eta) in enumerate(rows, 1)),
         *(["warning: parts move freely against each other; give the joints between them stiffness"] if loose else []),
         *_coarse(model),
         *(f"warning: {w.where}: {w.what} is {w.distance:.1f} mm, {w.wanted:g} wanted" for w in a.warnings),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, Protocol
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from scipy.linalg import eigh
 from scipy.sparse.csgraph import connected_components
 from threadpoolctl import threadpool_limits
 
+from bracewright.design.cabinet import Cabinet
 from bracewright.errors import SolveError
 from bracewright.fem.factor import Factor, factor, negative_pivots
 from bracewright.fem.system import Model, added
@@ -22,6 +23,7 @@ BLOCK = 16  # columns of a block
 SETTLED = 1e-8
 SPARE = 4  # eigenpairs beyond those asked for, to find a gap for the inertia count
 RIGID_LIMIT = 1e-6  # of the first elastic eigenvalue; rounding leaves some 1e-12, a bounce on the softest feet 1e-5
+ONE_PIECE = 0.5  # of a mode's kinetic energy in rigid motion, from which it is one of the whole cabinet
 NEGATIVE_LIMIT = 1e-3  # of the largest; less is rounding too
 
 
@@ -68,6 +70,11 @@ class Modes:
     def __len__(self) -> int:
         return len(self.frequency_Hz)
 
+    def picked(self, which: NDArray[np.int64]) -> Self:
+        """Return some of the modes, by their numbers from 0."""
+        f, loss, shapes = self.frequency_Hz[which], self.loss_factor[which], self.shapes[:, which]
+        return replace(self, frequency_Hz=f, loss_factor=loss, shapes=shapes)
+
 
 def solve(
     model: Model, count: int = 20, *, prove: bool = True, start: Array | None = None, tolerance: float = SETTLED
@@ -99,6 +106,20 @@ def solve(
         edge = _gap_above(lam, rigid + count)
         missed = negative_pivots(model.K - edge * model.M) - int((lam < edge).sum())
     return as_modes(model, lam, phi, count, missed, time.perf_counter() - t0)
+
+
+def bounces(cabinet: Cabinet) -> int:
+    """Return how many modes a cabinet has on its supports, moving as one piece: 6, or 0 where nothing holds it."""
+    return 0 if cabinet.supports.kind == "free" else 6
+
+
+def wall_modes(model: Model, modes: Modes) -> NDArray[np.int64]:
+    """Return the numbers, from 0, of the modes in which the walls move, not the whole cabinet on its supports."""
+    if not bounces(model.cabinet):
+        return np.arange(len(modes))
+    rigid = model.rigid @ np.linalg.inv(np.linalg.cholesky(model.mass_matrix)).T
+    share = ((rigid.T @ (model.M @ modes.shapes)) ** 2).sum(axis=0)
+    return np.flatnonzero(share < ONE_PIECE)
 
 
 def lowest(

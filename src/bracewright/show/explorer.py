@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from bracewright.design import designfile, layout
 from bracewright.design.cabinet import Brace, Cabinet
 from bracewright.errors import DesignError, MeshError, SolveError
+from bracewright.fem.modes import bounces
 from bracewright.fem.near import Anchor
 from bracewright.geometry import Point
 from bracewright.make import export
@@ -81,7 +82,8 @@ class Explorer:
     ) -> None:
         if not cabinet.braces:
             raise DesignError("there is no brace to move; add one", key="braces")
-        self.size, self.count = size, count
+        self.size = size
+        self.count = count + bounces(cabinet)
         self.limits = limits or Limits.of(cabinet)
         self.rules = Rules.of(cabinet, self.limits)
         self._undo: list[Cabinet] = []

@@ -10,13 +10,14 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bracewright import __version__
 from bracewright.design import designfile
 from bracewright.design.account import Account, account
 from bracewright.design.cabinet import Cabinet
 from bracewright.design.tables import to_table
-from bracewright.fem.modes import Modes, solve
+from bracewright.fem.modes import Modes, bounces, solve, wall_modes
 from bracewright.fem.system import DEFAULT_SIZE, Model, build
 from bracewright.files import write_file
 from bracewright.make import assembly
@@ -27,6 +28,7 @@ from bracewright.sound.run import default_frequencies
 from bracewright.sound.run import sound as radiated
 from bracewright.tune.constraints import Limits, Rules, stacked
 
+Array = NDArray[np.float64]
 COUNT = 12
 COARSER = 1.5
 BAND, QUICK_BAND = (20.0, 1500.0, 160), (50.0, 1000.0, 80)
@@ -43,6 +45,9 @@ class Solved:
     account : Account
     model : Model
     modes : Modes
+        Of the walls.
+    whole_Hz : (k,) array
+        Of the whole cabinet on its supports.
     heard : sound.report.Report or None
         None where no driver has a moving mass and a piston area.
     """
@@ -51,6 +56,7 @@ class Solved:
     account: Account
     model: Model
     modes: Modes
+    whole_Hz: Array
     heard: Heard | None
 
     @classmethod
@@ -58,12 +64,21 @@ class Solved:
         """Compute a design."""
         progress(f"{cabinet.name}: modes")
         model = build(cabinet, size=size)
-        modes = solve(model, COUNT)
+        every = solve(model, COUNT + bounces(cabinet))
+        walls = wall_modes(model, every)[:COUNT]
+        whole = np.delete(every.frequency_Hz, walls)
         heard = None
         if any(d.moving_mass_g > 0 and d.piston_area_cm2 > 0 for d in cabinet.drivers):
             band = default_frequencies(*(QUICK_BAND if quick else BAND))
             heard = hear(radiated(cabinet, band, quick=quick, size=size if quick else None, progress=progress))
-        return cls(cabinet=cabinet, account=account(cabinet), model=model, modes=modes, heard=heard)
+        return cls(
+            cabinet=cabinet,
+            account=account(cabinet),
+            model=model,
+            modes=every.picked(walls),
+            whole_Hz=whole,
+            heard=heard,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,7 +107,9 @@ class ReportPage:
         """Compute a cabinet, and one beside it."""
         now = Solved.of(cabinet, size, quick, progress)
         progress("a coarser mesh, for the error")
-        coarse = solve(build(cabinet, size=COARSER * size), COUNT, prove=False).frequency_Hz
+        model = build(cabinet, size=COARSER * size)
+        every = solve(model, COUNT + bounces(cabinet), prove=False)
+        coarse = every.frequency_Hz[wall_modes(model, every)][:COUNT]
         other = Solved.of(beside, size, quick, progress) if beside is not None else None
         return cls(now=now, beside=other, quick=quick, coarse_Hz=coarse)
 

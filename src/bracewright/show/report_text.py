@@ -171,6 +171,9 @@ def _modes(r: ReportPage) -> Iterator[str]:
         for k, (f, eta, c) in enumerate(zip(m.frequency_Hz, m.loss_factor, r.coarse_Hz, strict=True), 1)
     ]
     yield page.table(("mode", "Hz", "loss factor", "on the coarser mesh"), rows, (0, 1, 2, 3))
+    if len(r.now.whole_Hz):
+        whole = ", ".join(f"{f:.0f}" for f in r.now.whole_Hz)
+        yield page.text(f"Left out: the whole cabinet on its supports, at {whole} Hz.")
     if r.beside is None:
         yield page.picture(plots.figure_of(plots.frequency_ladder(m)), "Where they lie.")
     maps = (plots.unfolded(r.now.model, m, k) for k in range(1, min(MAPS, len(m)) + 1))

@@ -19,7 +19,7 @@ from threadpoolctl import threadpool_limits
 
 from bracewright.errors import SolveError
 from bracewright.fem.factor import factor, negative_pivots
-from bracewright.fem.modes import Modes, solve
+from bracewright.fem.modes import Modes, bounces, solve
 from bracewright.sound.damping import Damped
 
 Array = NDArray[np.float64]
@@ -110,8 +110,8 @@ def modes_up_to(damped: Damped, highest_Hz: float, progress: Callable[[str], Non
     """Return all elastic modes up to a frequency; how many there are is counted by inertia first."""
     model = damped.model
     edge = (2 * np.pi * highest_Hz) ** 2
-    # Six more come out as rigid where nothing holds the cabinet.
-    count = negative_pivots(model.K - edge * model.M) - (6 if model.cabinet.supports.kind == "free" else 0)
+    # Six come out as rigid where nothing holds the cabinet.
+    count = negative_pivots(model.K - edge * model.M) - (6 - bounces(model.cabinet))
     if progress:
         progress(f"solving {model.dofs} unknowns for {max(count, 1)} modes up to {highest_Hz:.0f} Hz")
     if count > 1500:

@@ -15,7 +15,7 @@ from bracewright.design import to_table
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import BracewrightError, DesignError, MeshError, SolveError
 from bracewright.fem.gradient import Change, Sensitivity
-from bracewright.fem.modes import Modes, solve
+from bracewright.fem.modes import Modes, bounces, solve, wall_modes
 from bracewright.fem.near import Anchor
 from bracewright.fem.system import Model, build
 from bracewright.tune.archive import Record, design_key
@@ -55,7 +55,7 @@ class Look:
     def at(cls, goal: Goal, cabinet: Cabinet, *, size: float, progress: Callable[[str], None] | None = None) -> Look:
         """Prepare to look at a cabinet and others of its outside."""
         if not goal.hears:
-            return cls(goal, size, goal.modes)
+            return cls(goal, size, goal.modes + bounces(cabinet))
         ear = Ear.of(cabinet, goal.levels_Hz, progress=progress)
         model = build(cabinet, size=size)
         count = max(40, goal.modes)
@@ -95,7 +95,8 @@ class Look:
         SolveError
             A number is not finite.
         """
-        out = {"frequency_Hz": modes.frequency_Hz, "moved_m3": moved_volume(model, modes)}
+        walls = wall_modes(model, modes)
+        out = {"frequency_Hz": modes.frequency_Hz[walls], "moved_m3": moved_volume(model, modes)[walls]}
         if self.ear is not None:
             answer = self.ear.answer(model, modes)
             with np.errstate(all="ignore"):  # without losses a resonance has no level; it is refused below
@@ -117,13 +118,17 @@ class Look:
     ) -> tuple[Answer | None, Array, Array]:
         """Return the answer of a solved design, where levels are wanted, and the slopes of its score.
 
-        Those are by the frequencies (m,) and by the levels (f,), beside numbers before or else the design's own.
+        Those are by the frequencies (m,), 0 where the whole cabinet moves on its supports, and by the levels (f,),
+        beside numbers before or else the design's own.
         """
         answer = self.ear.answer(model, modes) if self.ear is not None else None
         level, mobility = (answer.level_dB, answer.mobility_dB) if answer is not None else (None, None)
-        f, moved = modes.frequency_Hz, moved_volume(model, modes)
+        walls = wall_modes(model, modes)
+        f, moved = modes.frequency_Hz[walls], moved_volume(model, modes)[walls]
         numbers = self.goal.numbers(f, moved, level, mobility)
-        return answer, *self.goal.slopes(numbers, numbers if before is None else before, f, moved, level)
+        by_f = np.zeros(len(modes))
+        by_f[walls], by_level = self.goal.slopes(numbers, numbers if before is None else before, f, moved, level)
+        return answer, by_f, by_level
 
     def slope(self, space: Space, x: Array, anchor: Anchor, before: Mapping[str, float]) -> Array:
         """Return the derivative (n,) of the score by the variables at x, where the anchor was solved."""
