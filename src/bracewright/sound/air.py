@@ -235,7 +235,10 @@ def air_mesh(cabinet: Cabinet, size: float = ELEMENT) -> AirMesh:
     marks = [_marks(cabinet, axis, size) for axis in range(3)]
     shape = tuple(len(m) - 1 for m in marks)
     if np.prod(shape) > MOST_ELEMENTS:
-        raise MeshError(f"the air needs {np.prod(shape)} elements; use larger ones, or tilt thicker braces")
+        raise MeshError(
+            f"the air needs {np.prod(shape)} elements, over {MOST_ELEMENTS}: beside a thin brace that tilts they are "
+            "small; tilt thicker braces, or fewer"
+        )
     middles = np.stack(np.meshgrid(*[(m[:-1] + m[1:]) / 2 for m in marks], indexing="ij"), axis=-1).reshape(-1, 3)
     keep = ~_wood(cabinet, middles)
     number = np.where(keep, np.cumsum(keep) - 1, -1).reshape(shape)
