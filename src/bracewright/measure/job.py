@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from bracewright.design.cabinet import Cabinet
 from bracewright.errors import DesignError, FileError, SolveError
-from bracewright.fem.modes import solve
+from bracewright.fem.modes import bounces, solve, wall_modes
 from bracewright.fem.system import build
 from bracewright.measure.fit import fit
 from bracewright.measure.fitted import FitResult
@@ -146,7 +146,9 @@ def identify_files(
     responses = frfs(read, block_s=block_s, window_s=window_s)
     low, high = low_Hz, high_Hz
     if low is None or high is None:
-        f = solve(build(cabinet, size=60.0), BAND_MODES, prove=False).frequency_Hz
+        model = build(cabinet, size=60.0)
+        every = solve(model, BAND_MODES + bounces(cabinet), prove=False)
+        f = every.frequency_Hz[wall_modes(model, every)]
         top = float(responses.frequency_Hz[-1])
         low = (1 - MARGIN) * float(f[0]) if low is None else low
         high = min((1 + MARGIN / 2) * float(f[-1]), top) if high is None else high
