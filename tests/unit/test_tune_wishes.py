@@ -22,7 +22,7 @@ from bracewright.tune import Goal, Limits, Look, Space, search
 from bracewright.tune.choices import options, thicker
 from bracewright.tune.constraints import Rules, amounts
 from bracewright.tune.pockets import check_free, free_form, with_free_pockets
-from bracewright.tune.variables import with_own_wishes
+from bracewright.tune.variables import known, with_own_wishes
 
 COARSE = 70.0
 
@@ -201,6 +201,21 @@ def test_every_combination_of_choices_that_can_be_built():
     assert all(len(c.braces) == 1 for c in few.values())
     with pytest.raises(DesignError, match="no combination"):
         options(replace(cabinet, tune=replace(cabinet.tune, most_braces=0)))
+
+
+def test_a_brace_without_room_stays_and_does_not_stop_the_search():
+    """A wall's spacing on both sides left it none: naming its variable refused the whole design."""
+    keel = replace(shelf(60.0, name="keel", pockets=()), normal="x")
+    cabinet = box(width=120, braces=(shelf(200.0, name="low", pockets=()), keel))
+    assert known(cabinet) == ["low.at", "keel.at"]
+    assert Space.of(cabinet, include=["*"]).names == ("low.at",)
+
+
+def test_a_steep_brace_starts_within_its_bounds():
+    steep = replace(shelf(240.0, name="low"), tilt_deg=50.0, tilt_about="x", pockets=())
+    space = Space.of(box(height=900, braces=(steep,)), include=["*"])
+    (tilt,) = (v for v in space.variables if v.name == "low.tilt")
+    assert (tilt.low, tilt.high) == (35.0, 50.0)
 
 
 def test_on_feet_a_search_looks_at_the_walls():

@@ -244,7 +244,7 @@ def _changed(brace: Brace, changes: Sequence[tuple[Variable, float]]) -> Brace:
 
 def known(cabinet: Cabinet, limits: Limits | None = None) -> list[str]:
     """Return the names of all variables, those without room too."""
-    return [v.name for v in _variables(cabinet, limits or Limits(), least=-np.inf)]
+    return [str(c["name"]) for c in _candidates(cabinet, limits or Limits())]
 
 
 def check_wishes(wishes: Tuning, names: Collection[str]) -> None:
@@ -287,19 +287,32 @@ def _check_tie(tie: Tie, names: Collection[str], number: int) -> None:
             )
 
 
-def _variables(cabinet: Cabinet, limits: Limits, least: float = LEAST_RANGE) -> Iterable[Variable]:
-    """Yield the variables that can change by so much."""
+def _variables(cabinet: Cabinet, limits: Limits) -> Iterable[Variable]:
+    """Yield the variables that have room."""
+    for c in _candidates(cabinet, limits):
+        if c["high"] - c["low"] >= LEAST_RANGE:
+            yield Variable(**c)
+
+
+def _candidates(cabinet: Cabinet, limits: Limits) -> Iterable[dict[str, Any]]:
+    """Yield what makes a variable, of all numbers that might be one."""
     for brace in cabinet.braces:
         low, high = _travel(cabinet, brace, limits)
-        if high - low >= least:
-            yield Variable(name=f"{brace.name}.at", low=low, high=high, brace=brace.name)
+        yield {"name": f"{brace.name}.at", "low": low, "high": high, "brace": brace.name}
         if brace.tilt_about is not None:
-            low, high = max(-STEEPEST, brace.tilt_deg - TURN), min(STEEPEST, brace.tilt_deg + TURN)
-            yield Variable(name=f"{brace.name}.tilt", low=low, high=high, brace=brace.name, field="tilt_deg")
+            now = brace.tilt_deg
+            low, high = min(now, max(-STEEPEST, now - TURN)), max(now, min(STEEPEST, now + TURN))
+            yield {
+                "name": f"{brace.name}.tilt",
+                "low": low,
+                "high": high,
+                "brace": brace.name,
+                "field": "tilt_deg",
+            }
         names = cut_names(brace)
         # A mesh the user brought holds its pockets already.
         for k in range(0 if brace.mesh else len(brace.pockets)):
-            yield from _pocket_variables(cabinet, brace, k, f"{brace.name}.{names[k]}", limits, least)
+            yield from _of_pocket(cabinet, brace, k, f"{brace.name}.{names[k]}", limits)
 
 
 def _travel(cabinet: Cabinet, brace: Brace, limits: Limits) -> tuple[float, float]:
@@ -315,9 +328,7 @@ def _travel(cabinet: Cabinet, brace: Brace, limits: Limits) -> tuple[float, floa
     return min(low, brace.at), max(high, brace.at)
 
 
-def _pocket_variables(
-    cabinet: Cabinet, brace: Brace, k: int, name: str, limits: Limits, least_range: float
-) -> Iterable[Variable]:
+def _of_pocket(cabinet: Cabinet, brace: Brace, k: int, name: str, limits: Limits) -> Iterable[dict[str, Any]]:
     shape = brace.pockets[k].shape
     now_of = parameters(shape)
     low, high = _reach(cabinet, brace)
@@ -330,39 +341,37 @@ def _pocket_variables(
 
     def variable(
         label: str, field: str, item: int | None, a: float, b: float, now: float, asked: bool = False
-    ) -> Iterable[Variable]:
-        a, b = min(a, now), max(b, now)
-        if b - a >= least_range:
-            yield Variable(
-                name=f"{name}.{label}",
-                low=a,
-                high=b,
-                brace=brace.name,
-                pocket=k,
-                field=field,
-                item=item,
-                asked=asked,
-            )
+    ) -> dict[str, Any]:
+        return {
+            "name": f"{name}.{label}",
+            "low": min(a, now),
+            "high": max(b, now),
+            "brace": brace.name,
+            "pocket": k,
+            "field": field,
+            "item": item,
+            "asked": asked,
+        }
 
     for i, axis in enumerate(axes):
         now = float(now_of["centre"][i])
-        yield from variable(f"centre.{axis}", "centre", i, float(low[i]) + margin, float(high[i]) - margin, now)
+        yield variable(f"centre.{axis}", "centre", i, float(low[i]) + margin, float(high[i]) - margin, now)
     if "diameter" in now_of:
-        yield from variable("diameter", "diameter", None, least, float(room.min()), float(now_of["diameter"]))
+        yield variable("diameter", "diameter", None, least, float(room.min()), float(now_of["diameter"]))
     for field, labels, half in (
         ("size", ("width", "height"), 1.0),
         ("semi_axes", ("half_width", "half_height"), 2.0),
     ):
         for i, label in enumerate(labels if field in now_of else ()):
             now = float(now_of[field][i])
-            yield from variable(label, field, i, least / half, float(room[i]) / half, now)
+            yield variable(label, field, i, least / half, float(room[i]) / half, now)
     for i, now in enumerate(now_of.get("radii", ())):
-        yield from variable(f"radius {i + 1}", "radii", i, least / 2, float(room.max()) / 2, float(now))
+        yield variable(f"radius {i + 1}", "radii", i, least / 2, float(room.max()) / 2, float(now))
     if "corner_radius" in now_of:
         now = float(now_of["corner_radius"])
-        yield from variable("corner", "corner_radius", None, limits.cutter_radius, float(room.min()) / 2, now, True)
+        yield variable("corner", "corner_radius", None, limits.cutter_radius, float(room.min()) / 2, now, True)
     if "exponent" in now_of:
-        yield from variable("exponent", "exponent", None, 2.0, 8.0, float(now_of["exponent"]), True)
+        yield variable("exponent", "exponent", None, 2.0, 8.0, float(now_of["exponent"]), True)
 
 
 def _reach(cabinet: Cabinet, brace: Brace) -> tuple[Array, Array]:
