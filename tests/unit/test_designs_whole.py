@@ -23,7 +23,7 @@ from bracewright.design import dumps, loads
 from bracewright.design.account import account
 from bracewright.design.cabinet import PANEL_NORMAL, PANELS, Brace, Cabinet, JointSpec, Opening, Panel, in_plane
 from bracewright.design.mounted import Driver
-from bracewright.design.pockets import Pocket, Polygon, Shape, Spline
+from bracewright.design.pockets import Circle, Pocket, Polygon, Shape, Spline
 from bracewright.errors import DesignError, SolveError
 from bracewright.examples import example
 from bracewright.fem import system
@@ -308,6 +308,15 @@ def test_a_sliver_of_a_brace_is_refused():
         box(width=300, depth=300, height=600, thickness=20.3, braces=(replace(keel, at=30.55), sliver))
     wider = box(width=300, depth=300, height=600, thickness=20, braces=(keel, sliver))
     check_solved(wider, 400.0)
+
+
+def test_a_heavy_driver_in_a_small_hole_of_a_small_box_converges():
+    """Found by growing designs: the solver was one step from its answer when its room was used up."""
+    fin = Brace(name="fin", normal="x", at=75.0, board="b")
+    hole = Opening(name="hole", panel="front", shape=Circle(centre=(75, 100), diameter=19))
+    driver = Driver(opening="hole", mass_kg=4.0, frame="rigid")
+    c = box(width=150, depth=150, height=200, thickness=18, braces=(fin,), openings=(hole,), drivers=(driver,))
+    check_solved(replace(c, joint=JointSpec()), 60.0)
 
 
 def test_a_line_that_only_touches_a_part_has_no_wood():

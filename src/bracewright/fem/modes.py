@@ -119,7 +119,8 @@ def wall_modes(model: Model, modes: Modes) -> NDArray[np.int64]:
         return np.arange(len(modes))
     rigid = model.rigid @ np.linalg.inv(np.linalg.cholesky(model.mass_matrix)).T
     share = ((rigid.T @ (model.M @ modes.shapes)) ** 2).sum(axis=0)
-    return np.flatnonzero(share < ONE_PIECE)
+    most = np.argsort(-share)[: bounces(model.cabinet)]  # on a stiff bed more of them have much of it
+    return np.delete(np.arange(len(modes)), most[share[most] >= ONE_PIECE])
 
 
 def lowest(
@@ -188,7 +189,7 @@ def lowest_pairs(
     Blocks keep a fast factorisation busy, find repeated modes, and take a start from modes known before.
     """
     M, n = model.M, model.M.shape[0]
-    room = min(n, 3 * wanted + 8 * start.shape[1])
+    room = min(n, 4 * wanted + 16 * start.shape[1])  # twice what the slowest met needed; memory is taken as it fills
     # Columns side by side in memory; products with all of them at once are most of the work.
     basis, mbasis, images = (np.zeros((n, room), order="F") for _ in range(3))
     small = np.zeros((room, room))
