@@ -23,6 +23,7 @@ BLOCK = 16  # columns of a block
 SETTLED = 1e-8
 SPARE = 4  # eigenpairs beyond those asked for, to find a gap for the inertia count
 RIGID_LIMIT = 1e-6  # of the first elastic eigenvalue; rounding leaves some 1e-12, a bounce on the softest feet 1e-5
+SLOWEST = 0.04  # rad2/s2
 ONE_PIECE = 0.5  # of a mode's kinetic energy in rigid motion, from which it is one of the whole cabinet
 NEGATIVE_LIMIT = 1e-3  # of the largest; less is rounding too
 
@@ -250,9 +251,9 @@ def _first_guess(model: Model) -> float:
 
 
 def _count_rigid(lam: Array) -> int:
-    """Eigenvalues that are zero beside the first elastic one."""
+    """Eigenvalues that are zero: beside the first elastic one, or of what takes half a minute to and fro."""
     jump = np.flatnonzero(np.abs(lam[:-1]) < RIGID_LIMIT * lam[1:])
-    return int(jump[-1]) + 1 if len(jump) else 0
+    return max(int(jump[-1]) + 1 if len(jump) else 0, int((lam < SLOWEST).sum()))
 
 
 def _gap_above(lam: Array, last: int) -> float:
