@@ -125,7 +125,7 @@ def test_springs_soft_beyond_use_still_solve() -> None:
         modes = solve(build(box(braces=(shelf(),), joint=soft), size=60), 8)
         assert (modes.rigid_modes, modes.missed_modes) == (6, 0)
         first.append(modes.frequency_Hz)
-    assert first[1] == pytest.approx(first[0] / 10, rel=1e-3)
+    assert first[1] == pytest.approx(first[0] / 10, rel=2e-3)  # the boards themselves give a little
     # A millionth of a newton: what the solver settles at is near rounding.
     assert first[2] == pytest.approx(first[0] / 100, rel=0.02)
 
