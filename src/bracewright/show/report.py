@@ -65,7 +65,7 @@ class Solved:
         progress(f"{cabinet.name}: modes")
         model = build(cabinet, size=size)
         every = solve(model, COUNT + bounces(cabinet))
-        walls = wall_modes(model, every)[:COUNT]
+        walls = wall_modes(model, every)
         whole = np.delete(every.frequency_Hz, walls)
         heard = None
         if any(d.moving_mass_g > 0 and d.piston_area_cm2 > 0 for d in cabinet.drivers):
@@ -75,7 +75,7 @@ class Solved:
             cabinet=cabinet,
             account=account(cabinet),
             model=model,
-            modes=every.picked(walls),
+            modes=every.picked(walls[:COUNT]),
             whole_Hz=whole,
             heard=heard,
         )
