@@ -95,8 +95,8 @@ class Ear:
             Up to somewhat beyond the band.
         """
         rigid = model.rigid @ np.linalg.inv(np.linalg.cholesky(model.mass_matrix)).T
-        # What supports leave free of six, all or nothing but for feet in one line.
-        rigid = rigid @ np.linalg.eigh(rigid.T @ (model.K @ rigid))[1][:, : modes.rigid_modes]
+        if modes.rigid_modes < 6:  # what supports leave free: nothing but for feet in one line
+            rigid = rigid @ np.linalg.eigh(rigid.T @ (model.K @ rigid))[1][:, : modes.rigid_modes]
         shapes = np.hstack([rigid, modes.shapes])
         free = np.zeros(rigid.shape[1])
         lam = np.concatenate([free, (2 * np.pi * modes.frequency_Hz) ** 2])
