@@ -45,6 +45,19 @@ def test_what_is_found_is_within_the_tolerance_of_a_full_solution(anchor: Anchor
     np.testing.assert_allclose(gram, np.eye(COUNT), atol=1e-6)
 
 
+def test_a_rigid_motion_stays_one_however_far_the_design_moved() -> None:
+    """Far from the anchor rounding gives a rigid motion up to 24 Hz; it was listed as the first mode of the walls."""
+    start = example("stand-mount")
+    shelf_of = start.brace("shelf")
+    window = shelf_of.pockets[0]
+    narrow = replace(window, shape=replace(window.shape, size=(window.shape.size[0] - 56, window.shape.size[1])))
+    design = replace(start, braces=tuple(replace(b, pockets=(narrow,)) if b is shelf_of else b for b in start.braces))
+    near = Anchor.of(start, 12, size=60)
+    model, modes = near.solve(design, tolerance=4e-4)
+    assert modes.rigid_modes == 6
+    assert modes.frequency_Hz == pytest.approx(solve(model, 12).frequency_Hz, rel=4e-4)
+
+
 def test_the_anchor_itself_costs_one_look(anchor: Anchor) -> None:
     _, modes = anchor.solve(anchor.model.cabinet)
     np.testing.assert_allclose(modes.frequency_Hz, anchor.modes.frequency_Hz, rtol=1e-8)
