@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 MM = 1e-3
 SETTLED = 1e-15  # m; where a point in a curved triangle is found
+LOST = 1e-9  # m; where it is not
 MAX_MESH_BYTES = 50_000_000
 MAX_NODES = 200_000
 FARTHEST = 1e5  # mm
@@ -132,6 +133,11 @@ class PlanarMesh:
         """Return the element and local coordinates (p, 2) of points (p, 2), a hair outside allowed.
 
         Given the elements, continue them beyond their sides: the answer then changes smoothly.
+
+        Raises
+        ------
+        MeshError
+            A point lies so far beyond a curved triangle that it cannot be continued to there.
         """
         a, inverse = self._edges
         if element is None:
@@ -152,6 +158,11 @@ class PlanarMesh:
                     break
                 jac = np.einsum("pnd,pnc->pcd", dn, nodes)
                 found[curved] += np.linalg.solve(jac, gap[..., None])[..., 0]
+            else:
+                if not np.abs(gap).max() < LOST:
+                    raise MeshError(
+                        "a joint lies too far from the triangle it was in to follow this change; build anew"
+                    )
         return element, found
 
     def trace(self, xy: Array, element: IntArray | None = None) -> Trace:
