@@ -152,19 +152,15 @@ def lowest(
     return lam, phi, op
 
 
-def as_modes(
-    model: Model, lam: Array, phi: Array, count: int, missed: int | None, seconds: float, rigid: int | None = None
-) -> Modes:
-    """Make the record of the elastic modes among eigenpairs, the first `rigid` of which are none.
-
-    Without that number they are counted, for which the eigenvalues must be solved to the last digits.
+def as_modes(model: Model, lam: Array, phi: Array, count: int, missed: int | None, seconds: float) -> Modes:
+    """Make the record of the elastic modes among eigenpairs.
 
     Raises
     ------
     SolveError
         Fewer than `count` of them.
     """
-    rigid = _count_rigid(lam) if rigid is None else rigid
+    rigid = _count_rigid(lam)
     keep = slice(rigid, rigid + count)
     lam_e, phi_e = lam[keep], phi[:, keep]
     if len(lam_e) < count:

@@ -100,8 +100,7 @@ class Anchor:
         start = np.hstack([model.rigid, carried(self.model, model, self.shapes)])
         with threadpool_limits(1):
             lam, phi = _from(model, start, self.op, 6 + self.count, 2 * tolerance, shift)
-        seconds = time.perf_counter() - t0
-        return model, as_modes(model, lam, phi, self.count, None, seconds, self.modes.rigid_modes)
+        return model, as_modes(model, lam, phi, self.count, None, time.perf_counter() - t0)
 
 
 def _from(model: Model, start: Array, op: Factor, wanted: int, tolerance: float, shift: float) -> tuple[Array, Array]:
